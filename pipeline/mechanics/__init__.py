@@ -1,0 +1,6 @@
+"""Mechanics: the measures of a stroke, each with its uncertainty or the reason why there is none."""
+
+from paddlebrief.mechanics.image_plane import IMAGE_MEASURES, StrokeView, measure_stroke
+from paddlebrief.mechanics.stage import measure_strokes
+
+__all__ = ["IMAGE_MEASURES", "StrokeView", "measure_stroke", "measure_strokes"]

@@ -1,0 +1,105 @@
+"""Following people with a network whose answers are known, and going on after a kill."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from tests.bodies2d import standing
+
+from paddlebrief.pose_net import Crop, PersonFound, Pose, crop_from_axis
+from paddlebrief.sight import SightSettings
+from paddlebrief.sight.tracker import Tracker
+
+SETTINGS = SightSettings(tiles=False)
+PICTURE = np.zeros((720, 1280, 3), np.uint8)
+
+
+@dataclass
+class Stage:
+    """People standing at known places; stands in for the pose network."""
+
+    places: dict[str, tuple[float, float]]
+    height_px: float = 300.0
+
+    def points(self, name):
+        return standing(1, centre_px=self.places[name], height_px=self.height_px)[0]
+
+    def find(self, _picture, *, min_score):
+        return [
+            PersonFound(
+                box_px=np.array([x - 20, y - 150, x + 20, y - 110]),
+                score=0.9,
+                centre_px=np.array([x, y]),
+                reach_px=np.array([x, y - 0.6 * self.height_px]),
+            )
+            for x, y in self.places.values()
+        ]
+
+    def place(self, _picture, crop: Crop) -> Pose:
+        near = [
+            (np.hypot(*(np.array(p) - crop.centre_px)), name) for name, p in self.places.items()
+        ]
+        distance, name = min(near, default=(np.inf, ""))
+        if distance > 0.3 * crop.side_px:
+            points, presence = np.tile(crop.centre_px, (33, 1)), 0.0
+        else:
+            points, presence = self.points(name), 1.0
+        centre = points[[23, 24]].mean(axis=0)
+        return Pose(
+            landmarks_px=points,
+            visibility=np.ones(33),
+            presence=presence,
+            next_crop=crop_from_axis(centre, centre - [0, 0.6 * self.height_px]),
+            crop=crop,
+            mask=np.ones((256, 256)),
+        )
+
+
+def test_two_people_keep_their_numbers_while_they_move():
+    stage = Stage({"ana": (300.0, 400.0), "bo": (900.0, 400.0)})
+    tracker = Tracker(stage, SETTINGS)
+    first = {o.person: o.landmarks_px[0, 0] for o in tracker.step(PICTURE, 0.0)}
+    for step in range(1, 40):
+        stage.places = {"ana": (300 + 5.0 * step, 400.0), "bo": (900 - 3.0 * step, 400.0)}
+        seen = tracker.step(PICTURE, step / 30)
+    last = {o.person: o.landmarks_px[0, 0] for o in seen}
+    assert first.keys() == last.keys()
+    assert {p: round(last[p] - first[p]) for p in last} == {0: 195, 1: -117}
+
+
+def test_one_who_comes_back_soon_and_near_keeps_the_number_and_late_does_not():
+    stage = Stage({"ana": (300.0, 400.0)})
+    tracker = Tracker(stage, SETTINGS)
+    assert [o.person for o in tracker.step(PICTURE, 0.0)] == [0]
+    stage.places = {}
+    assert tracker.step(PICTURE, 0.1) == []
+    stage.places = {"ana": (330.0, 400.0)}
+    assert [o.person for o in tracker.step(PICTURE, 0.7)] == [0]
+    stage.places = {}
+    tracker.step(PICTURE, 0.8)
+    stage.places = {"ana": (330.0, 400.0)}
+    assert [o.person for o in tracker.step(PICTURE, 9.0)] == [1]
+
+
+def test_people_too_small_are_left_alone():
+    tracker = Tracker(Stage({"far": (300.0, 400.0)}, height_px=60.0), SETTINGS)
+    assert tracker.step(PICTURE, 0.0) == []
+
+
+def test_no_more_people_than_asked_for():
+    stage = Stage({str(k): (100.0 + 150 * k, 400.0) for k in range(6)})
+    tracker = Tracker(stage, SightSettings(tiles=False, max_people=4))
+    assert len(tracker.step(PICTURE, 0.0)) == 4
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (720, 1280), (640, 480)])
+def test_tiles_cover_the_picture(size):
+    from paddlebrief.sight.tracker import _tiles
+
+    width, height = size
+    covered = np.zeros((height, width), bool)
+    for x, y, side in _tiles(width, height):
+        assert x >= 0
+        assert y >= 0
+        covered[y : y + side, x : x + side] = True
+    assert covered.all()

@@ -1,0 +1,179 @@
+"""Strokes found in motions with a known contact, phases, side and kind."""
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.bodies2d import standing, swing_points, track
+
+from paddlebrief.ears import EarSettings, Impact, travel_s
+from paddlebrief.records import FootageInfo, Handedness, Kind, Side
+from paddlebrief.sight import Person, SightSettings, SightSummary, TrackParts
+from paddlebrief.store.tracks import write_tracks
+from paddlebrief.strokes import StrokeSettings, find_strokes
+from paddlebrief.strokes.kind import HandPathKind, PathFeatures, decide_kind
+from paddlebrief.strokes.side import SideCues, decide_side, forehand_probability
+
+
+def footage(*, fps=60, slow=1, end_s=6.0) -> FootageInfo:
+    return FootageInfo(
+        path=Path("practice.mp4"), content_hash="0" * 64, width_px=1280, height_px=720,
+        rotation_deg=0, frame_rate=Fraction(fps), capture_rate=Fraction(fps * slow),
+        capture_rate_source="presentation times", start_s=0.0, end_s=end_s,
+        frames=int(end_s * fps), variable_rate=False, sound_rate_hz=None,
+    )  # fmt: skip
+
+
+def parts_of(folder: Path, *tracks) -> TrackParts:
+    folder.mkdir(exist_ok=True)
+    write_tracks(folder / "part-00000.parquet", tracks)
+    parts = TrackParts(folder)
+    people = tuple(
+        Person(person=t.person, start_s=0, end_s=t.time_s[-1], frames=len(t.time_s),
+               shirt_lab=(50, 0, 0), legs_lab=(20, 0, 0))
+        for t in tracks
+    )  # fmt: skip
+    parts.write_summary(SightSummary(frames=1, repeats=0, failures=0, people=people))
+    return parts
+
+
+def found_in(info, parts, *, impacts=(), hands=None):
+    return find_strokes(
+        info, parts, impacts=list(impacts), handedness=hands or {}, names={0: "A"},
+        settings=StrokeSettings(), sight=SightSettings(), ears=EarSettings(),
+    )  # fmt: skip
+
+
+def noisy(points: np.ndarray, seed: int = 0) -> np.ndarray:
+    return points + np.random.default_rng(seed).normal(0, 0.8, points.shape)
+
+
+@pytest.mark.parametrize("fps", [30, 60, 120])
+def test_one_forehand_drive_is_found_once_at_its_contact(tmp_path, fps):
+    time = np.arange(int(6 * fps)) / fps
+    points = noisy(swing_points(time, 3.0))
+    strokes = found_in(footage(fps=fps), parts_of(tmp_path / "t", track(points, time)))
+    assert len(strokes) == 1
+    stroke = strokes[0]
+    assert stroke.contact_s == pytest.approx(3.0, abs=0.03)
+    assert abs(stroke.contact_s - 3.0) < 3 * stroke.contact_s_sd
+    assert (stroke.hand, stroke.side, stroke.kind) == (
+        Handedness.RIGHT,
+        Side.FOREHAND,
+        Kind.DRIVE,
+    )
+    assert 2.0 < stroke.load_s < stroke.forward_s < 3.0 < stroke.finish_s < 3.6
+
+
+def test_slow_motion_gives_the_same_stroke_in_its_own_presentation_time(tmp_path):
+    time = np.arange(240 * 6) / 240
+    stretched = track(noisy(swing_points(time, 3.0)), time * 8)
+    info = footage(fps=30, slow=8, end_s=48.0)
+    strokes = found_in(info, parts_of(tmp_path / "t", stretched))
+    assert len(strokes) == 1
+    assert strokes[0].contact_s == pytest.approx(24.0, abs=0.24)
+
+
+def test_standing_and_waving_without_the_trunk_are_no_strokes(tmp_path):
+    time = np.arange(360) / 60
+    still = track(noisy(standing(360)), time)
+    waving = track(noisy(swing_points(time, 3.0, turn=False), 1), time, person=1)
+    assert found_in(footage(), parts_of(tmp_path / "t", still, waving)) == []
+
+
+def test_falling_hand_is_a_slice_and_level_border_is_unsure(tmp_path):
+    time = np.arange(360) / 60
+    falling = parts_of(tmp_path / "f", track(noisy(swing_points(time, 3.0, rise_bh=-0.3)), time))
+    assert [s.kind for s in found_in(footage(), falling)] == [Kind.SLICE]
+    border = parts_of(tmp_path / "b", track(noisy(swing_points(time, 3.0, rise_bh=-0.045)), time))
+    assert [s.kind for s in found_in(footage(), border)] == [Kind.UNSURE]
+
+
+def test_a_sound_times_the_contact_and_tightens_it(tmp_path):
+    time = np.arange(360) / 60
+    parts = parts_of(tmp_path / "t", track(noisy(swing_points(time, 3.0)), time))
+    silent = found_in(footage(), parts)[0]
+    heard_s = 3.01 + travel_s(EarSettings().distance_m)
+    heard = found_in(footage(), parts, impacts=[Impact(heard_s=heard_s, rise_db=20.0)])[0]
+    assert heard.heard
+    assert not silent.heard
+    assert heard.contact_s == pytest.approx(3.01, abs=1e-6)
+    assert heard.contact_s_sd < silent.contact_s_sd
+
+
+def test_mirrored_player_is_left_handed_and_still_a_forehand(tmp_path):
+    time = np.arange(360) / 60
+    points = noisy(swing_points(time, 3.0))
+    mirrored = points.copy()
+    mirrored[:, :, 0] = 1200 - points[:, :, 0]
+    pairs = [(i, i + 1) for i in range(11, 33, 2)]
+    for left, right in pairs:
+        mirrored[:, [left, right]] = mirrored[:, [right, left]]
+    strokes = found_in(footage(), parts_of(tmp_path / "t", track(mirrored, time)))
+    assert [(s.hand, s.side) for s in strokes] == [(Handedness.LEFT, Side.FOREHAND)]
+
+
+def test_missing_wrist_through_the_swing_gives_no_stroke(tmp_path):
+    time = np.arange(360) / 60
+    points = noisy(swing_points(time, 3.0))
+    points[160:200, 15:23] = np.nan
+    assert found_in(footage(), parts_of(tmp_path / "t", track(points, time))) == []
+
+
+def test_no_tracks_no_strokes(tmp_path):
+    folder = tmp_path / "t"
+    folder.mkdir()
+    assert found_in(footage(), TrackParts(folder)) == []
+
+
+def test_window_across_part_files_is_whole(tmp_path):
+    time = np.arange(360) / 60
+    whole = track(noisy(swing_points(time, 3.0)), time)
+    one = parts_of(tmp_path / "one", whole)
+    two = parts_of(tmp_path / "two", _cut(whole, 0, 181))
+    write_tracks(tmp_path / "two" / "part-00001.parquet", [_cut(whole, 181, 360)])
+    a, b = found_in(footage(), one), found_in(footage(), two)
+    assert len(a) == len(b) == 1
+    assert a[0].contact_s == pytest.approx(b[0].contact_s)
+    assert a[0].finish_s == pytest.approx(b[0].finish_s)
+
+
+def _cut(whole, start, end):
+    return replace(
+        whole,
+        frame=whole.frame[start:end],
+        time_s=whole.time_s[start:end],
+        landmarks_px=whole.landmarks_px[start:end],
+        visibility=whole.visibility[start:end],
+    )
+
+
+def test_side_with_contradicting_or_missing_cues_is_unsure():
+    missing = forehand_probability(SideCues(place_bh=np.nan, agreement=np.nan))
+    assert missing == 0.5
+    assert decide_side(missing, unsure_below=0.65)[0] is Side.UNSURE
+    clear = forehand_probability(SideCues(place_bh=-0.3, agreement=-0.8))
+    assert decide_side(clear, unsure_below=0.65)[0] is Side.BACKHAND
+
+
+def features(**changes) -> PathFeatures:
+    base = {"rise_before_bh": 0.15, "rise_after_bh": 0.1, "contact_bh": -0.2, "speed_bhps": 3.5}
+    return PathFeatures(**{**base, "sd_bh": 0.015, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "kind"),
+    [
+        ({}, Kind.DRIVE),
+        ({"rise_before_bh": -0.2, "rise_after_bh": -0.1}, Kind.SLICE),
+        ({"contact_bh": 0.2}, Kind.OTHER),
+        ({"speed_bhps": 1.0}, Kind.OTHER),
+        ({"rise_before_bh": np.nan}, Kind.UNSURE),
+    ],
+)
+def test_hand_path_kinds(changes, kind):
+    probabilities = HandPathKind().probabilities(features(**changes))
+    assert sum(probabilities.values()) == pytest.approx(1)
+    assert decide_kind(probabilities, unsure_below=0.65) is kind
