@@ -21,7 +21,7 @@ from paddlebrief.records import FootageInfo
 from paddlebrief.report import finish_run
 from paddlebrief.session import RecordingSource
 from paddlebrief.settings import Settings
-from paddlebrief.stages import STAGES, RecordingJob
+from paddlebrief.stages import STAGES, Finding, RecordingJob
 from paddlebrief.store import RunStatus
 
 __all__ = ["RunRequest", "brief_recordings"]
@@ -156,22 +156,31 @@ def _work(
         return _judge(job, ended)
     except Exception as error:
         if not isinstance(error, PaddlebriefError):
-            log.exception("%s: unexpected failure", source.path)
+            log.info("%s: unexpected failure", source.path, exc_info=error)
         return ended(RunStatus.FAILED, describe(error), error=error)
 
 
 def _judge(job: RecordingJob, ended: Callable[..., Outcome]) -> Outcome:
-    found = job.finding()
+    found = _with_consent(job.finding(), job)
     parts = {"strokes": found.strokes, "people": found.people, "notes": found.notes}
     if not found.strokes:
-        seen = f"{found.people} people followed" if found.people else "nobody was seen"
+        people = "one person" if found.people == 1 else f"{found.people} people"
+        seen = f"{people} followed" if found.people else "nobody was seen"
         message = "; ".join(["no stroke found", seen, *job.info.faults])
         return ended(RunStatus.NOTHING, message, **parts)
     players = len({s.stroke.player for s in found.strokes})
-    message = f"{len(found.strokes)} strokes by {players} player{'s' * (players > 1)}"
+    count = len(found.strokes)
+    message = f"{count} stroke{'s' * (count > 1)} by {players} player{'s' * (players > 1)}"
     if job.info.faults:
         return ended(RunStatus.PARTIAL, "; ".join([message, *job.info.faults]), **parts)
     return ended(RunStatus.DONE, message, **parts)
+
+
+def _with_consent(found: Finding, job: RecordingJob) -> Finding:
+    """The finding without strokes of players who refused to be measured."""
+    refused = {p.name for p in job.session.players if p.consent is False}
+    kept = tuple(s for s in found.strokes if s.stroke.player not in refused)
+    return replace(found, strokes=kept)
 
 
 def _briefs(
@@ -184,7 +193,7 @@ def _briefs(
             files[job.label] = [Path(f) for f in session_briefs(job)]
         except Exception as error:
             if not isinstance(error, PaddlebriefError):
-                log.exception("%s: unexpected failure", job.label)
+                log.info("%s: unexpected failure", job.label, exc_info=error)
             paths = {o.source.path for o in job.outcomes}
             outcomes = [
                 replace(o, status=RunStatus.FAILED, message=describe(error), error=error)

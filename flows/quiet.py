@@ -14,7 +14,7 @@ def silence() -> None:
         "DO_NOT_TRACK": "1",
         "PREFECT_HOME": str(home),
         "PREFECT_LOCAL_STORAGE_PATH": str(home / "results"),
-        "PREFECT_LOGGING_LEVEL": "WARNING",
+        "PREFECT_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",

@@ -5,7 +5,6 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from paddlebrief.check import FootageReport
 from paddlebrief.model_store import StoredModel
@@ -97,13 +96,11 @@ def _stroke_lines(strokes: Sequence) -> list[str]:
 
 def tell_models(stored: Sequence[StoredModel]) -> None:
     """Say what the model store holds."""
-    table = Table(box=None, pad_edge=False)
-    for title in ("file", "state", "what for", "SHA-256", "place"):
-        table.add_column(title, overflow="fold")
+    console = _out()
     for model in stored:
-        row = (model.file.name, model.state, model.file.purpose, model.file.sha256[:16])
-        table.add_row(*row, str(model.path))
-    Console(highlight=False).print(table)
+        console.print(f"{model.file.name}: {model.state}, {model.file.purpose}")
+        console.print(f"  {model.path}")
+        console.print(f"  SHA-256 {model.file.sha256}")
 
 
 def tell_checks(reports: Sequence[FootageReport]) -> None:

@@ -1,28 +1,27 @@
 """Stills of a stroke with the body's lines drawn in, for the pages."""
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from paddlebrief.body import hand_landmark
 from paddlebrief.brief.content import StrokePictures, line_labels
-from paddlebrief.brief.figures import annotate
+from paddlebrief.brief.figures import OverlayStyle, annotate, crop_box, write_picture
+from paddlebrief.brief.template import Templates
 from paddlebrief.errors import FootageError
 from paddlebrief.footage import open_frames
 from paddlebrief.mechanics.stage import stroke_view
-from paddlebrief.records import FootageInfo, MeasuredStroke, PlayerRanking, Track
+from paddlebrief.records import LANDMARKS, FootageInfo, MeasuredStroke, PlayerRanking, Track
 from paddlebrief.sight import SightSettings, TrackParts
-from paddlebrief.store.files import written_whole
 
 __all__ = ["INSTANTS", "draw_stroke", "strokes_to_draw"]
 
 log = logging.getLogger(__name__)
 
 INSTANTS = ("load", "contact", "finish")
-JPEG_QUALITY = 90
+UNREADABLE = "no picture could be read at this moment"
 
 
 def strokes_to_draw(
@@ -47,35 +46,41 @@ def draw_stroke(
     measured: MeasuredStroke,
     *,
     sight: SightSettings,
+    templates: Templates,
     folder: Path,
 ) -> StrokePictures:
-    """Write the annotated stills of one stroke as JPEG under ``folder``.
+    """Write the annotated stills of one stroke under ``folder``, all cut by the same box.
 
     The still is the frame nearest to each instant among those that show a new picture.
     An instant without a usable frame is left out with its reason.
     """
-    view = stroke_view(info, parts, measured.stroke, sight=sight)
+    track = stroke_view(info, parts, measured.stroke, sight=sight).track
+    frames = {i: _nearest_frame(info, getattr(measured.stroke, f"{i}_s")) for i in INSTANTS}
+    bodies = {i: _landmarks_at(track, f[0]) for i, f in frames.items() if f is not None}
+    style = OverlayStyle.of(templates)
+    box = crop_box(
+        np.stack([*bodies.values()]) if bodies else np.full((1, len(LANDMARKS), 2), np.nan),
+        hand=measured.stroke.hand,
+        picture_size_px=(info.width_px, info.height_px),
+        style=style,
+        wrist_path_px=_wrist_path(track, measured, until_s=measured.stroke.finish_s),
+    )
     paths: dict[str, Path] = {}
-    reasons: dict[str, str] = {}
-    for instant in INSTANTS:
-        time_s = getattr(measured.stroke, f"{instant}_s")
-        frame = _nearest_frame(info, time_s)
-        if frame is None:
-            reasons[instant] = "no picture could be read at this moment"
-            continue
-        picture = annotate(
-            frame[1],
-            landmarks_px=_landmarks_at(view.track, frame[0]),
-            wrist_path_px=_wrist_path(view.track, measured, until_s=frame[0]),
+    for instant, body in bodies.items():
+        time_s, picture = frames[instant]
+        drawn_on = annotate(
+            picture,
+            landmarks_px=body,
+            wrist_path_px=_wrist_path(track, measured, until_s=time_s),
             hand=measured.stroke.hand,
-            labels=line_labels(measured, instant=instant),
+            style=style,
+            box=box,
+            labels=line_labels(measured, instant=instant, templates=templates),
         )
-        path = folder / f"{_slug(measured)}-{instant}.jpg"
-        with written_whole(path) as beside:
-            encoded = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1]
-            Path(beside).write_bytes(encoded.tobytes())
-        paths[instant] = path
-    return StrokePictures(**paths, reasons=reasons)
+        paths[instant] = folder / f"{_slug(measured)}-{instant}.jpg"
+        write_picture(drawn_on, paths[instant])
+    missing = {i: UNREADABLE for i in INSTANTS if i not in paths}
+    return StrokePictures(**paths, reasons=missing)
 
 
 def _slug(measured: MeasuredStroke) -> str:
@@ -111,14 +116,3 @@ def _wrist_path(track: Track, measured: MeasuredStroke, *, until_s: float) -> np
     inside = (track.time_s >= measured.stroke.load_s) & (track.time_s <= until_s)
     wrist = track.landmarks_px[inside, hand_landmark(measured.stroke.hand, "wrist")]
     return wrist[np.isfinite(wrist).all(axis=1)]
-
-
-def drawn(folder: Path, strokes: Iterable[MeasuredStroke]) -> dict:
-    """Pictures found in a finished folder, by stroke key."""
-    found = {}
-    for measured in strokes:
-        paths = {i: folder / f"{_slug(measured)}-{i}.jpg" for i in INSTANTS}
-        found[measured.recording, measured.stroke.number] = StrokePictures(
-            **{i: p if p.is_file() else None for i, p in paths.items()}
-        )
-    return found

@@ -9,10 +9,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from pydantic import BaseModel
+
 from paddlebrief import model_store
 from paddlebrief.brief import content, status
 from paddlebrief.brief.layout import write_brief, write_status
-from paddlebrief.brief.template import load_templates
+from paddlebrief.brief.template import Templates, load_templates
 from paddlebrief.outcome import Outcome
 from paddlebrief.pictures import draw_stroke, strokes_to_draw
 from paddlebrief.products import Product, WorkFolder
@@ -57,15 +59,26 @@ class SessionJob:
     def strokes(self) -> tuple[MeasuredStroke, ...]:
         return tuple(s for o in self.outcomes for s in o.strokes)
 
+    @property
+    def templates(self) -> Templates:
+        return load_templates(self.settings.brief.templates)
+
+    def _names(self) -> set[str]:
+        return {m.name for s in self.strokes for m in s.measures}
+
     def rankings(self) -> list[PlayerRanking]:
         """Best and worst of every player, kind and side."""
-        labels = {n: m.label.lower() for n, m in load_templates().measures.items()}
+        labels = {n: self.templates.measure_text(n).label for n in self._names()}
         return rank(self.strokes, book=self.targets, settings=self.settings.ranking, labels=labels)
 
     def product(self) -> Product:
         """The product that holds the session's stills and briefs."""
         settings = self.settings
-        seen = digest(settings.brief, settings.ranking, settings.sight, self.targets, self.session)
+        words = vars(self.templates).values()
+        seen = digest(
+            *(settings.brief, settings.ranking, settings.sight, self.targets, self.session),
+            *(w for w in words if isinstance(w, BaseModel)),
+        )
         hashes = [o.info.content_hash for o in self.outcomes]
         found = digest(json.dumps([repr(s) for s in self.strokes]), *hashes, self.label)
         return self.work.product("brief", content=found, settings=seen, module=__name__)
@@ -89,6 +102,7 @@ class SessionJob:
                 self.tracks[measured.recording],
                 measured,
                 sight=self.settings.sight,
+                templates=self.templates,
                 folder=still,
             )
             reporter().share(0.8 * (done + 1) / len(shown))
@@ -106,7 +120,8 @@ class SessionJob:
         seen_in = {s.recording for s in self.strokes if s.stroke.player == player}
         on_roster = player in {p.name for p in self.session.players}
         brief = content.build(
-            player=player if on_roster else f"Player {player}",
+            player=player,
+            called=player if on_roster else f"Player {player}",
             measured=self.strokes,
             rankings=rankings,
             session_facts=content.SessionFacts(
@@ -119,17 +134,21 @@ class SessionJob:
             provenance=provenance(self.settings, list(infos.values())),
             units=self.settings.brief.units,
             strokes_shown=self.settings.brief.strokes_shown,
+            templates=self.templates,
         )
-        write_brief(brief, folder / f"{self.label}-{_slug(player)}.pdf")
+        write_brief(
+            brief,
+            folder / f"{self.label}-{_slug(player)}.pdf",
+            page_size=self.settings.brief.paper,
+            templates=self.templates,
+        )
 
     def _notes(self, player: str) -> list[str]:
         notes = [n for o in self.outcomes for n in o.notes if f"Player {player} " in n]
         member = next((p for p in self.session.players if p.name == player), None)
-        said = load_templates().consent
+        said = self.templates.guidance.consent
         if member is None or member.consent is None:
             notes.append(said.unknown)
-        elif not member.consent:
-            notes.append(said.refused)
         if member is not None and member.minor:
             notes.append(said.minor)
         return notes
@@ -211,16 +230,20 @@ def status_page(outcome: Outcome, folder: Path, settings: Settings) -> Path:
     path = folder / f"{_slug(outcome.source.path.stem)}-status.pdf"
     infos = [outcome.info] if outcome.info else []
     made_from = provenance(settings, infos)
+    templates = load_templates(settings.brief.templates)
     if outcome.error is not None:
         page = status.failed(
             recording=outcome.source.path.name,
             error=outcome.error,
             provenance=made_from,
             info=outcome.info,
+            templates=templates,
         )
     else:
-        page = status.no_stroke(info=outcome.info, people=outcome.people, provenance=made_from)
-    write_status(page, path)
+        page = status.no_stroke(
+            info=outcome.info, people=outcome.people, provenance=made_from, templates=templates
+        )
+    write_status(page, path, page_size=settings.brief.paper, templates=templates)
     return path
 
 

@@ -39,6 +39,9 @@ class BriefSettings(_Part):
 
     units: Literal["metric", "US"] = Field("metric", description="metric or US units on pages")
     paper: Literal["A4", "Letter"] = Field("A4", description="paper size, A4 or Letter")
+    templates: Path | None = Field(
+        None, description="folder with report templates of your own; left out: the package's"
+    )
     strokes_shown: int = Field(6, ge=1, description="most strokes with a section of their own")
 
 

@@ -1,14 +1,19 @@
 """Following people with a network whose answers are known, and going on after a kill."""
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 import pytest
-from tests.bodies2d import standing
 
+import paddlebrief.sight.watch as watch_module
+from paddlebrief.footage import inspect
 from paddlebrief.pose_net import Crop, PersonFound, Pose, crop_from_axis
-from paddlebrief.sight import SightSettings
+from paddlebrief.sight import SightSettings, watch
 from paddlebrief.sight.tracker import Tracker
+from paddlebrief.store.tracks import read_tracks
+from tests.bodies2d import standing
+from tests.clips import constant_times, number_in, write_clip
 
 SETTINGS = SightSettings(tiles=False)
 PICTURE = np.zeros((720, 1280, 3), np.uint8)
@@ -103,3 +108,40 @@ def test_tiles_cover_the_picture(size):
         assert y >= 0
         covered[y : y + side, x : x + side] = True
     assert covered.all()
+
+
+class Passing(Stage):
+    """Somebody who walks through the picture; ``fail_at`` stops everything at that step."""
+
+    def __init__(self, fail_at=None):
+        super().__init__({"ana": (60.0, 90.0)}, height_px=90.0)
+        self.step, self.fail_at = 0, fail_at
+
+    def place(self, picture, crop):
+        self.step += 1
+        if self.fail_at is not None and self.step > self.fail_at:
+            raise KeyboardInterrupt
+        x = 60.0 + number_in(picture) / 3
+        self.places = {"ana": (x, 90.0)}
+        return super().place(picture, crop)
+
+
+def test_a_killed_watch_goes_on_and_ends_like_an_undisturbed_one(tmp_path, monkeypatch):
+    monkeypatch.setattr(watch_module, "PART_S", 0.7)
+    clip = write_clip(tmp_path / "walk.mp4", times_s=constant_times(Fraction(30), 120))
+    info = inspect(clip)
+    settings = SightSettings(tiles=False, min_height_px=40)
+    whole = watch(info, net=Passing(), settings=settings, folder=tmp_path / "whole")
+    with pytest.raises(KeyboardInterrupt):
+        watch(info, net=Passing(fail_at=70), settings=settings, folder=tmp_path / "cut")
+    done_before = len(list((tmp_path / "cut").glob("part-*.parquet")))
+    assert done_before >= 2
+    resumed = Passing()
+    cut = watch(info, net=resumed, settings=settings, folder=tmp_path / "cut")
+    assert resumed.step < 100  # finished parts were not watched again
+    assert cut.summary() == whole.summary()
+    assert len(cut.parts()) == len(whole.parts()) > 3
+    for a, b in zip(cut.parts(), whole.parts(), strict=True):
+        for one, other in zip(read_tracks(a), read_tracks(b), strict=True):
+            np.testing.assert_array_equal(one.landmarks_px, other.landmarks_px)
+            np.testing.assert_array_equal(one.time_s, other.time_s)

@@ -36,6 +36,7 @@ _RECORDINGS_NAMED = 4
 def build(
     *,
     player: str,
+    called: str | None = None,
     measured: Sequence[MeasuredStroke],
     rankings: Sequence[PlayerRanking],
     session_facts: SessionFacts,
@@ -51,7 +52,9 @@ def build(
     Parameters
     ----------
     player
-        Name as printed. Strokes and rankings of other players are left aside.
+        Name in the records. Strokes and rankings of other players are left aside.
+    called
+        Name as printed; ``player`` when None.
     measured, rankings
         The session's strokes with their measures, and what was ranked.
     session_facts
@@ -77,7 +80,7 @@ def build(
     """
     templates = templates or load_templates()
     subject = Subject(
-        player=player,
+        player=called or player,
         strokes=tuple(sorted((m for m in measured if m.stroke.player == player), key=stroke_key)),
         rankings=tuple(r for r in rankings if r.player == player),
         facts=session_facts,
@@ -89,7 +92,7 @@ def build(
         strokes_shown=strokes_shown,
     )
     said = templates.brief.document
-    words = {"player": player, "session": subject.session}
+    words = {"player": subject.player, "session": subject.session}
     return Brief(
         title=said.title.format(**words),
         author=said.author.format(version=provenance.version),
@@ -184,7 +187,9 @@ def _not_measured(subject: Subject) -> list[Section]:
     if subject.strokes and not rows:
         blocks.append(Prose(text=said.nothing))
     faults = [("", fault) for fault in subject.facts.faults]
-    faults += [(info.path.name, f) for info in subject.facts.recordings for f in info.faults]
+    faults += [
+        (subject.lead(info.path.name), f) for info in subject.facts.recordings for f in info.faults
+    ]
     if faults:
         blocks.append(Points(heading=said.faults_heading, items=tuple(faults)))
     if subject.notes:
@@ -202,7 +207,7 @@ def _reading(subject: Subject) -> list[Section]:
     rows = tuple((text.label, text.explains) for text in known if text.explains)
     if rows:
         columns = (Column(title=said.measure, share=1.5), Column(title=said.explains, share=3.5))
-        blocks.append(Grid(columns=columns, rows=rows))
+        blocks.append(Grid(heading=said.measures_heading, columns=columns, rows=rows))
     return [_plain_section("reading", said.heading, blocks)]
 
 

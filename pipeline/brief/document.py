@@ -29,6 +29,7 @@ __all__ = [
     "Section",
     "Status",
     "Strip",
+    "WritingLines",
 ]
 
 
@@ -144,7 +145,15 @@ class Facts:
     rows: tuple[tuple[str, str], ...]
 
 
-Block = Prose | Note | Points | Grid | Pair | Frames | MeasureTable | Facts
+@dataclass(frozen=True, kw_only=True)
+class WritingLines:
+    """Ruled lines for handwriting, as many as the page has room for, ``most`` at most."""
+
+    heading: str
+    most: int
+
+
+Block = Prose | Note | Points | Grid | Pair | Frames | MeasureTable | Facts | WritingLines
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,30 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from paddlebrief.brief.contrast import worst_contrast
 
-__all__ = ["Colours", "Fonts", "LineStyle", "Margins", "PageSpec", "PictureSpec", "TextSpec"]
+__all__ = [
+    "CIRCLE_RADIUS",
+    "DASH",
+    "MARKER_CORNERS",
+    "Colours",
+    "Fonts",
+    "LineStyle",
+    "Margins",
+    "PageSpec",
+    "PictureSpec",
+    "TextSpec",
+]
+
+DASH: dict[str, tuple[float, float]] = {"dashed": (3.2, 2.4), "dotted": (0.0, 2.4)}
+"""Length of dash and of gap in line widths, from the middle of one round cap to the next."""
+
+MARKER_CORNERS: dict[str, tuple[tuple[float, float], ...]] = {
+    "square": ((0.95, 0.95), (0.95, -0.95), (-0.95, -0.95), (-0.95, 0.95)),
+    "arrow": ((2.0, 0.0), (-1.2, 1.5), (-1.2, -1.5)),
+}
+"""Corners of an end marker in line widths; the line arrives along +x."""
+
+CIRCLE_RADIUS = 1.15
+"""Radius of a round end marker in line widths."""
 
 Colour = Annotated[str, Field(pattern=r"^#[0-9A-Fa-f]{6}$", description="#rrggbb, sRGB")]
 Points = Annotated[float, Field(gt=0, le=60, description="printer's points, 1/72 inch")]

@@ -9,13 +9,25 @@ import numpy as np
 
 from paddlebrief.records import Measure
 
-__all__ = ["COVERAGE", "Shown", "Units", "clock", "homogeneity", "in_units", "median_range", "show"]
+__all__ = [
+    "COVERAGE",
+    "Shown",
+    "Units",
+    "clock",
+    "homogeneity",
+    "in_units",
+    "median_range",
+    "show",
+    "unwrapped",
+]
 
 Units = Literal["metric", "US"]
 
 COVERAGE = 1.96
 """Half width of a 95 % interval over the standard uncertainty, normal distribution (GUM, JCGM
 100:2008, table G.1; from memory)."""
+
+_HOLD = "\u00a0"
 
 # International yard and pound agreement of 1959: 1 ft = 0.3048 m, 1 mile = 5280 ft.
 _FROM_SI: dict[tuple[str, str], tuple[str, float]] = {
@@ -35,10 +47,10 @@ class Shown:
 
     @property
     def sentence(self) -> str:
-        """The number inside a sentence: "12° ± 4°", "0.42 ± 0.05 body heights"."""
+        """The number inside a sentence, held on one line: "12° ± 4°", "0.42 ± 0.05 m"."""
         if self.unit == "°":
-            return f"{self.value}° ± {self.half_width}°"
-        return f"{self.value} ± {self.half_width} {self.unit}".rstrip()
+            return f"{self.value}°{_HOLD}±{_HOLD}{self.half_width}°"
+        return f"{self.value}{_HOLD}±{_HOLD}{self.half_width}{_HOLD}{self.unit}".rstrip()
 
 
 def in_units(measure: Measure, units: Units) -> tuple[float, float, str]:
@@ -84,6 +96,21 @@ def clock(seconds: float, *, decimals: int = 2) -> str:
     minutes, rest = divmod(abs(whole), 60 * units)
     width = decimals + 3 if decimals else 2
     return f"{sign}{minutes}:{rest / units:0{width}.{decimals}f}"
+
+
+def unwrapped(values: Sequence[float], period: float | None) -> list[float]:
+    """Values of a quantity that repeats, moved by whole periods to stand by one another.
+
+    Each ends up within half a period of their circular mean (Mardia & Jupp, Directional
+    Statistics, section 2.2; from memory): line tilts of 87° and −87° become 87° and 93°. With no
+    period, or no values, they come back as they are.
+    """
+    if period is None or not len(values):
+        return list(values)
+    turns = np.asarray(values, dtype=float) * 2 * np.pi / period
+    middle = np.arctan2(np.sin(turns).mean(), np.cos(turns).mean()) * period / (2 * np.pi)
+    apart = np.asarray(values) - middle
+    return list(middle + apart - period * np.round(apart / period))
 
 
 def median_range(values: Sequence[float]) -> tuple[float, float, float] | None:

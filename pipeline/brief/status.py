@@ -1,9 +1,17 @@
 """What the page says that stands in for a brief when a recording gave none."""
 
-from collections.abc import Mapping
 from pathlib import Path
 
-from paddlebrief.brief.document import Block, Facts, Footer, Masthead, Points, Prose, Section, Status
+from paddlebrief.brief.document import (
+    Block,
+    Facts,
+    Footer,
+    Masthead,
+    Points,
+    Prose,
+    Section,
+    Status,
+)
 from paddlebrief.brief.shown import clock
 from paddlebrief.brief.subject import Provenance
 from paddlebrief.brief.template import Templates, load_templates
@@ -40,7 +48,14 @@ def no_stroke(
         Points(heading=said.todo_heading, items=todo),
         *_faults(info, templates),
     ]
-    return _page(said.title, blocks, recording=name, provenance=provenance, templates=templates)
+    return _page(
+        said.title,
+        blocks,
+        recording=name,
+        info=info,
+        provenance=provenance,
+        templates=templates,
+    )
 
 
 def failed(
@@ -75,7 +90,14 @@ def failed(
         Points(heading=said.todo_heading, items=tuple(("", text) for text in todo)),
         *(_faults(info, templates) if info is not None else []),
     ]
-    return _page(said.title, blocks, recording=name, provenance=provenance, templates=templates)
+    return _page(
+        said.title,
+        blocks,
+        recording=name,
+        info=info,
+        provenance=provenance,
+        templates=templates,
+    )
 
 
 def _told(error: PaddlebriefError, templates: Templates) -> str:
@@ -105,6 +127,7 @@ def _page(
     blocks: list[Block],
     *,
     recording: str,
+    info: FootageInfo | None,
     provenance: Provenance,
     templates: Templates,
 ) -> Status:
@@ -112,9 +135,9 @@ def _page(
     made = provenance.made.isoformat(sep=" ", timespec="minutes")
     rows = [(said.made_label, made), (said.version_label, provenance.version)]
     rows.append((said.settings_label, provenance.settings_digest))
-    hashes: Mapping[str, str] = provenance.recordings
-    if recording in hashes:
-        rows.append((said.hash_label, hashes[recording]))
+    content_hash = provenance.recordings.get(recording) if info is None else info.content_hash
+    if content_hash:
+        rows.append((said.hash_label, content_hash))
     document = templates.brief.document
     section = Section(
         name="status", heading="", blocks=(*blocks, Facts(rows=tuple(rows))), bookmark=title

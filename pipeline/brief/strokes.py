@@ -1,6 +1,6 @@
 """The pages that show single strokes: three frames and the table of measures."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, zip_longest
 from pathlib import Path
 from typing import Literal
@@ -46,9 +46,9 @@ def strokes(subject: Subject) -> list[Section]:
     sections = [_stroke_section(subject, one) for one in chosen]
     left_out = len(subject.strokes) - len(chosen)
     if left_out and not subject.ranked:
-        last = sections[-1]
+        blocks = sections[-1].blocks
         more = Prose(text=said.more.say(left_out))
-        sections[-1] = Section(**{**vars(last), "blocks": (*last.blocks, more)})
+        sections[-1] = replace(sections[-1], blocks=(*blocks[:-1], more, blocks[-1]))
     return sections
 
 
@@ -60,7 +60,8 @@ def _chosen(subject: Subject) -> list[_Chosen]:
     """
     if not subject.ranked:
         return [
-            _Chosen(measured=m, verdict="unranked") for m in subject.strokes[: subject.strokes_shown]
+            _Chosen(measured=m, verdict="unranked")
+            for m in subject.strokes[: subject.strokes_shown]
         ]
     by_place: dict[tuple[str, int], _Chosen] = {}
     columns = [_places(r.best, "best") for r in subject.ranked]
@@ -69,10 +70,12 @@ def _chosen(subject: Subject) -> list[_Chosen]:
         if one is not None:
             by_place.setdefault(stroke_key(one.measured), one)
     kept = list(by_place.values())[: subject.strokes_shown]
-    order = [(r.side, r.kind) for r in subject.ranked]
-    return sorted(
-        kept, key=lambda c: (order.index((c.measured.stroke.side, c.measured.stroke.kind)), c.verdict)
-    )
+    order = [(ranking.side, ranking.kind) for ranking in subject.ranked]
+
+    def place(one: _Chosen) -> tuple[int, str]:
+        return order.index((one.measured.stroke.side, one.measured.stroke.kind)), one.verdict
+
+    return sorted(kept, key=place)
 
 
 def _places(ranked: tuple[RankedStroke, ...], verdict: Literal["best", "worst"]) -> list[_Chosen]:
@@ -89,7 +92,11 @@ def _stroke_section(subject: Subject, chosen: _Chosen) -> Section:
     if chosen.reasons:
         items = tuple(("", reason) for reason in chosen.reasons)
         blocks.append(Points(heading=said.reasons_heading, items=items))
-    blocks += [_frames(subject, measured), _measure_table(subject, measured)]
+    blocks += [
+        _frames(subject, measured),
+        _measure_table(subject, measured),
+        subject.writing_lines(),
+    ]
     return Section(
         name="stroke",
         heading=heading,
@@ -110,11 +117,20 @@ def _when(subject: Subject, measured: MeasuredStroke) -> str:
     else:
         when = said.when.format(**words, hand=hand)
     chances = [
-        said.kind_chance_item.format(kind=getattr(names.kinds, kind.value), percent=round(100 * p))
+        said.kind_chance_item.format(kind=getattr(names.kinds, kind.value), percent=_percent(p))
         for kind, p in measured.stroke.kind_probabilities.items()
     ]
     chance = said.kind_chance.format(chances=subject.templates.brief.document.joiner.join(chances))
     return f"{when}. {chance}"
+
+
+def _percent(probability: float) -> str:
+    """Whole per cent; never 0 or 100, which no model can know."""
+    if probability < 0.005:
+        return "< 1"
+    if probability > 0.995:
+        return "> 99"
+    return f"{100 * probability:.0f}"
 
 
 def _frames(subject: Subject, measured: MeasuredStroke) -> Frames:
@@ -154,9 +170,7 @@ def _measure_table(subject: Subject, measured: MeasuredStroke) -> Block:
     ordered = sorted(measured.measures, key=lambda m: subject.templates.measure_rank(m.name))
     rows = tuple(_measure_row(subject, measured, measure) for measure in ordered)
     among = said.among if any(row.strip for row in rows) else ""
-    return MeasureTable(
-        titles=(said.measure, said.value, said.unit, said.frame, among), rows=rows
-    )
+    return MeasureTable(titles=(said.measure, said.value, said.unit, said.frame, among), rows=rows)
 
 
 def _measure_row(subject: Subject, measured: MeasuredStroke, measure: Measure) -> MeasureRow:
@@ -180,15 +194,16 @@ def _strip(subject: Subject, measured: MeasuredStroke, measure: Measure) -> Stri
     taken = subject.taken(group, measure.name)
     if len(taken) < _STRIP_FROM:
         return None
-    low = min(m.value - COVERAGE * m.sd for m in taken)
-    high = max(m.value + COVERAGE * m.sd for m in taken)
-
-    def share(value: float) -> float:
-        return (value - low) / (high - low)
-
+    places = subject.side_by_side(taken)
+    halves = [COVERAGE * m.sd for m in taken]
+    low = min(place - half for place, half in zip(places, halves, strict=True))
+    high = max(place + half for place, half in zip(places, halves, strict=True))
+    shares = [(place - low) / (high - low) for place in places]
+    mine = next(i for i, m in enumerate(taken) if m is measure)
+    half = halves[mine] / (high - low)
     return Strip(
-        value=share(measure.value),
-        low=share(measure.value - COVERAGE * measure.sd),
-        high=share(measure.value + COVERAGE * measure.sd),
-        others=tuple(share(m.value) for m in taken if m is not measure),
+        value=shares[mine],
+        low=shares[mine] - half,
+        high=shares[mine] + half,
+        others=tuple(share for i, share in enumerate(shares) if i != mine),
     )

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from paddlebrief.brief.shown import COVERAGE, Shown, Units, clock, show
+from paddlebrief.brief.document import WritingLines
+from paddlebrief.brief.shown import COVERAGE, Shown, Units, clock, show, unwrapped
 from paddlebrief.brief.template import Templates
 from paddlebrief.records import (
     FootageInfo,
@@ -148,6 +149,22 @@ class Subject:
         """The measured values of that name among the strokes."""
         found = (s.measure(name) for s in strokes)
         return [m for m in found if m is not None and m.measured]
+
+    def lead(self, name: str) -> str:
+        """A name at the head of a point, its first letter a capital unless it is a file's."""
+        name = name if "." in name else name[:1].upper() + name[1:]
+        return self.templates.brief.document.lead.format(name=name)
+
+    def writing_lines(self) -> WritingLines:
+        said = self.templates.brief.notes
+        return WritingLines(heading=said.heading, most=said.lines)
+
+    def side_by_side(self, taken: Sequence[Measure]) -> list[float]:
+        """Values of one measure in its SI unit, fit to be compared: see ``unwrapped``."""
+        if not taken:
+            return []
+        period = self.templates.measure_text(taken[0].name).repeats_every
+        return unwrapped([m.value for m in taken], period)
 
     def hand(self, measured: MeasuredStroke) -> str | None:
         hand = measured.stroke.hand

@@ -1,5 +1,11 @@
 """The first page of a brief: findings, counts, best and weakest strokes, overview."""
 
+from dataclasses import replace
+from functools import partial
+from itertools import zip_longest
+
+import numpy as np
+
 from paddlebrief.brief.document import Block, Column, Grid, Pair, Points, Prose, Section
 from paddlebrief.brief.shown import homogeneity, in_units, median_range
 from paddlebrief.brief.subject import Subject, joined, stroke_key
@@ -19,6 +25,9 @@ LISTED_ON_FIRST_PAGE = 10
 """Strokes that the overview lists one by one; with more, the list gets a section of its own."""
 
 _LISTED_AT_MOST = 200
+_VERDICTS_NAMED = 5
+"""Strokes named on the first page as best, and as weakest; each has its own page as well."""
+
 _COMPARABLE = 3
 """Fewest strokes of one side and kind whose spread is worth a sentence."""
 
@@ -30,7 +39,9 @@ def summary(subject: Subject) -> Section:
     if not subject.strokes:
         return _section(subject, (findings,))
     top = Pair(left=(findings,), right=(_counts(subject),), share=0.56)
-    return _section(subject, (top, *_verdicts(subject), _overview(subject)))
+    return _section(
+        subject, (top, *_verdicts(subject), _overview(subject), subject.writing_lines())
+    )
 
 
 def _section(subject: Subject, blocks: tuple[Block, ...]) -> Section:
@@ -46,38 +57,34 @@ def _findings(subject: Subject) -> str:
     unsure = sum(s.stroke.kind is Kind.UNSURE for s in subject.strokes)
     if unsure:
         sentences.append(said.unsettled.say(unsure))
-    for ranking in subject.ranked:
-        sentences += _ranked_sentences(subject, ranking)
-    for (side, kind), strokes in subject.groups.items():
-        if len(strokes) >= _COMPARABLE:
-            sentences.append(_spread_sentence(subject, strokes, subject.group_name(side, kind)))
+    # One sentence on the largest group is read; one on each is not.
+    full = [ranking for ranking in subject.ranked if ranking.best and ranking.worst]
+    if full:
+        sentences.append(_ranked_sentence(subject, max(full, key=partial(_size, subject))))
+    key, strokes = max(subject.groups.items(), key=lambda group: len(group[1]))
+    if len(strokes) >= _COMPARABLE:
+        sentences.append(_spread_sentence(subject, strokes, subject.group_name(*key)))
     measures = [m for s in subject.strokes for m in s.measures if m.measured]
     if any(m.frame is FrameOfReference.IMAGE and m.unit == "°" for m in measures):
         sentences.append(said.image_only)
     return " ".join(sentences)
 
 
-def _ranked_sentences(subject: Subject, ranking: PlayerRanking) -> list[str]:
-    said = subject.templates.brief.summary
-    if not (ranking.best and ranking.worst):
-        return []
+def _size(subject: Subject, ranking: PlayerRanking) -> int:
+    return len(subject.of_group(ranking.side, ranking.kind))
+
+
+def _ranked_sentence(subject: Subject, ranking: PlayerRanking) -> str:
     best, worst = (
         joined([_in_sentence(subject, r.stroke) for r in ranked], subject.templates)
         for ranked in (ranking.best, ranking.worst)
     )
-    sentences = [
-        said.ranked.format(
-            n=len(subject.of_group(ranking.side, ranking.kind)),
-            group=subject.group_name(ranking.side, ranking.kind),
-            best=best,
-            worst=worst,
-        )
-    ]
-    last = ranking.worst[0]
-    if last.reasons:
-        name = _in_sentence(subject, last.stroke)
-        sentences.append(said.because.format(stroke=name, reason=_ended(last.reasons[0])))
-    return sentences
+    return subject.templates.brief.summary.ranked.format(
+        n=_size(subject, ranking),
+        group=subject.group_name(ranking.side, ranking.kind),
+        best=best,
+        worst=worst,
+    )
 
 
 def _in_sentence(subject: Subject, measured: MeasuredStroke) -> str:
@@ -95,14 +102,15 @@ def _spread_sentence(subject: Subject, strokes: list[MeasuredStroke], group: str
     taken = {name: subject.taken(strokes, name) for name in subject.names_of_measures()}
     taken = {name: found for name, found in taken.items() if len(found) >= _COMPARABLE}
     tests = {
-        name: homogeneity([m.value for m in found], [m.sd for m in found])
+        name: homogeneity(subject.side_by_side(found), [m.sd for m in found])
         for name, found in taken.items()
     }
     varied = {name: q for name, (q, p) in tests.items() if p < 0.05 / len(tests)}
     if not varied:
         return said.steady.format(group=group)
     name = max(varied, key=varied.get)
-    ordered = sorted(taken[name], key=lambda m: m.value)
+    places = subject.side_by_side(taken[name])
+    ordered = [taken[name][i] for i in np.argsort(places)]
     label = subject.templates.measure_text(name).label
     return said.varied.format(
         group=group,
@@ -134,19 +142,19 @@ def _counts(subject: Subject) -> Grid:
 def _verdicts(subject: Subject) -> tuple[Block, ...]:
     said = subject.templates.brief.summary
     unranked = [
-        (subject.group_name(r.side, r.kind), r.note)
+        (subject.lead(subject.group_name(r.side, r.kind)), _ended(r.note))
         for r in subject.rankings
         if r.note and r not in subject.ranked
     ]
     if not subject.ranked:
         items = tuple(unranked) or (("", said.unranked),)
         return (Points(heading=said.unranked_heading, items=items),)
-    best = [item for r in subject.ranked for item in _ranked_items(subject, r, r.best)]
-    worst = [item for r in subject.ranked for item in _ranked_items(subject, r, r.worst)]
+    best = _ranked_items(subject, [(r, r.best) for r in subject.ranked])
+    worst = _ranked_items(subject, [(r, r.worst) for r in subject.ranked])
     blocks: list[Block] = [
         Pair(
-            left=(Points(heading=said.best_heading, items=tuple(best), mark="up"),),
-            right=(Points(heading=said.worst_heading, items=tuple(worst), mark="down"),),
+            left=(Points(heading=said.best_heading, items=best, mark="up"),),
+            right=(Points(heading=said.worst_heading, items=worst, mark="down"),),
         )
     ]
     if unranked:
@@ -155,17 +163,21 @@ def _verdicts(subject: Subject) -> tuple[Block, ...]:
 
 
 def _ranked_items(
-    subject: Subject, ranking: PlayerRanking, ranked: tuple[RankedStroke, ...]
-) -> list[tuple[str, str]]:
+    subject: Subject, places: list[tuple[PlayerRanking, tuple[RankedStroke, ...]]]
+) -> tuple[tuple[str, str], ...]:
+    """Strokes with their weightiest reason: all first places, then all second ones, …"""
     said = subject.templates.brief.summary
-    group = subject.group_name(ranking.side, ranking.kind)
+    columns = [[(ranking, one) for one in ranked] for ranking, ranked in places]
+    in_turn = [pair for place in zip_longest(*columns) for pair in place if pair is not None]
     items = []
-    for one in ranked:
+    for ranking, one in in_turn[:_VERDICTS_NAMED]:
         time, _ = subject.contact(one.stroke)
-        lead = said.ranked_item.format(stroke=subject.stroke_name(one.stroke), time=time)
-        reasons = " ".join(_ended(reason) for reason in one.reasons[:2])
-        items.append((lead, f"{group[:1].upper()}{group[1:]}. {reasons}".strip()))
-    return items
+        group = subject.group_name(ranking.side, ranking.kind)
+        lead = said.ranked_item.format(
+            stroke=subject.stroke_name(one.stroke), time=time, group=group
+        )
+        items.append((lead, _ended(one.reasons[0]) if one.reasons else ""))
+    return tuple(items)
 
 
 def _overview_names(subject: Subject) -> list[str]:
@@ -218,8 +230,13 @@ def _median_cell(subject: Subject, taken: list[Measure]) -> str:
     said = subject.templates.brief.summary
     if not taken:
         return said.not_taken
-    values = [in_units(m, subject.units)[0] for m in taken]
-    found = median_range(values)
+    values = subject.side_by_side(taken)
+    found = median_range(
+        [
+            in_units(replace(m, value=v), subject.units)[0]
+            for m, v in zip(taken, values, strict=True)
+        ]
+    )
     if found is None:
         return said.too_few.format(n=len(values))
     decimals = subject.templates.measure_text(taken[0].name).decimals

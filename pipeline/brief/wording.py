@@ -5,7 +5,15 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-__all__ = ["BriefWording", "Counted", "Guidance", "MeasureText", "Measures", "Point", "StatusWording"]
+__all__ = [
+    "BriefWording",
+    "Counted",
+    "Guidance",
+    "MeasureText",
+    "Measures",
+    "Point",
+    "StatusWording",
+]
 
 SectionName = Literal[
     "summary",
@@ -87,6 +95,7 @@ class DocumentWording(_Wording):
     recording: Annotated[str, _fills("name", "length", "rate")]
     recording_slow: Annotated[str, _fills("name", "length", "rate", "capture")]
     more_recordings: Annotated[Counted, _counts()]
+    lead: Annotated[str, _fills("name")]
     missing_letters: Plain
 
 
@@ -151,7 +160,6 @@ class SummaryWording(_Wording):
     found: Annotated[Counted, _counts("player")]
     unsettled: Annotated[Counted, _counts()]
     ranked: Annotated[str, _fills("n", "group", "best", "worst")]
-    because: Annotated[str, _fills("stroke", "reason")]
     varied: Annotated[str, _fills("group", "measure", "low", "high")]
     steady: Annotated[str, _fills("group")]
     image_only: Plain
@@ -162,7 +170,7 @@ class SummaryWording(_Wording):
     unranked_heading: Plain
     partly_unranked_heading: Plain
     unranked: Plain
-    ranked_item: Annotated[str, _fills("stroke", "time")]
+    ranked_item: Annotated[str, _fills("stroke", "group", "time")]
     overview_heading: Plain
     overview_medians: Plain
     overview_values: Plain
@@ -232,6 +240,11 @@ class ProvenanceWording(_Wording):
     model: Annotated[str, _fills("name")]
 
 
+class NotesWording(_Wording):
+    heading: Plain
+    lines: int = Field(ge=0, le=30, description="most ruled lines on a page; 0 for none")
+
+
 class BriefWording(_Wording):
     """brief.yaml."""
 
@@ -239,6 +252,7 @@ class BriefWording(_Wording):
     sections: Annotated[tuple[SectionName, ...], AfterValidator(_check_sections)]
     overview: tuple[str, ...]
     document: DocumentWording
+    notes: NotesWording
     names: Names
     picture_labels: LabelledInstants
     picture_label: Annotated[str, _fills("value", "half_width", "unit")]
@@ -259,6 +273,7 @@ class Point(_Wording):
 class Reading(_Wording):
     heading: Plain
     points: tuple[Point, ...]
+    measures_heading: Plain
     measure: Plain
     explains: Plain
 
@@ -268,11 +283,19 @@ class Cautions(_Wording):
     points: Annotated[tuple[Point, ...], Field(min_length=1)]
 
 
+class Consent(_Wording):
+    """What a brief says of the consent to be filmed."""
+
+    unknown: Plain
+    minor: Plain
+
+
 class Guidance(_Wording):
     """guidance.yaml."""
 
     reading: Reading
     cautions: Cautions
+    consent: Consent
 
 
 class MeasureText(_Wording):
@@ -281,6 +304,9 @@ class MeasureText(_Wording):
     label: Plain
     explains: Plain
     decimals: int = Field(ge=0, le=6)
+    repeats_every: float | None = Field(
+        None, gt=0, description="period of a value that repeats, as the tilt of a line does"
+    )
 
 
 class Measures(_Wording):

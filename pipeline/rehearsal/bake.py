@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+
 from paddlebrief.errors import RehearsalError
 
 __all__ = ["JOINTS", "PARENTS", "SKIN_BONES", "bake", "bake_all", "cache_folder"]
@@ -82,7 +83,10 @@ SKIN_BONES: tuple[str, ...] = JOINTS + tuple(
 
 
 def cache_folder() -> Path:
-    """Folder for baked bodies: ``$XDG_CACHE_HOME`` or ``~/.cache``, then ``paddlebrief/bodies``."""
+    """Folder for baked bodies: ``$PADDLEBRIEF_HOME``, ``$XDG_CACHE_HOME`` or ``~/.cache``."""
+    home = os.environ.get("PADDLEBRIEF_HOME")
+    if home:
+        return Path(home) / "bodies"
     base = os.environ.get("XDG_CACHE_HOME")
     return (Path(base) if base else Path.home() / ".cache") / "paddlebrief" / "bodies"
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
+
 from paddlebrief.errors import RehearsalError
 from paddlebrief.records import LANDMARKS
 from paddlebrief.rehearsal.bake import JOINTS, PARENTS, SKIN_BONES, bake, bake_all

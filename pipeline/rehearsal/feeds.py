@@ -64,10 +64,12 @@ def feed_to(
             found=f"none from ({', '.join(f'{v:.2f}' for v in release_m)}) m",
             todo="move the player, the contact height or the feeder",
         )
-    order = rng.permutation(len(brackets))
+    # Flat feeds after a bounce and gentle ones out of the air are the ones coaches give.
+    brackets.sort(key=lambda b: b[0] if style.bounces else b[1])
+    easy = max(1, int(0.4 * len(brackets)))
+    order = [*rng.permutation(easy), *range(easy, len(brackets))]
     for index in order:
-        rise, low, high = brackets[index]
-        flight = _refined(release_m, contact_m, ahead, (rise, low, high), style.bounces, settings)
+        flight = _refined(release_m, contact_m, ahead, brackets[index], style.bounces, settings)
         if flight is not None:
             return _ending_at(flight, contact_m, contact_s)
     raise RehearsalError("no feed could be refined", todo="choose another seed")

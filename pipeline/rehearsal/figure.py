@@ -50,6 +50,7 @@ JOINT_LIMITS_DEG = {
 SOLE_M = 0.02
 """Thickness of a shoe's sole under the bare foot (common practice, no source)."""
 _MIRROR = np.diag([-1.0, 1.0, 1.0])
+_HEEL_PER_M, _SOFT_M = 9.0, 0.004
 _TO_BODY = np.diag([-1.0, -1.0, 1.0])
 """Figure rest axes (right, forward, up) to body rest axes (left, backward, up)."""
 _SPINE = ("spine_low", "spine_mid", "spine_high", "chest")
@@ -342,10 +343,8 @@ class Figure:
 
     def _leg(self, side: str, foot: FootState, positions: dict, rotations: dict) -> np.ndarray:
         rest = {j: self._rest[f"{side}_{j}"] for j in ("hip", "knee", "ankle", "toes")}
-        rotations[f"{side}_ankle"] = self.foot_rotation(side, foot)
-        lift = rest["ankle"] - self.ball_rest(side)
-        ankle = foot.ball_m + rotations[f"{side}_ankle"] @ lift
         hip = positions[f"{side}_hip"]
+        ankle, rotations[f"{side}_ankle"] = self._foot(side, foot, hip)
         thigh, shank = rest["knee"] - rest["hip"], rest["ankle"] - rest["knee"]
         lengths = (float(np.linalg.norm(thigh)), float(np.linalg.norm(shank)))
         toes = np.stack([-np.sin(foot.yaw_rad), np.cos(foot.yaw_rad), 0 * foot.yaw_rad], -1)
@@ -358,6 +357,17 @@ class Figure:
         positions[f"{side}_knee"] = knee
         positions[f"{side}_ankle"] = knee + lengths[1] * lower
         return np.arccos(np.clip(np.sum(upper * lower, -1), -1, 1))
+
+    def _foot(self, side: str, foot: FootState, hip: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Ankle and foot rotation; a leg that is stretched out lifts its heel and stays put."""
+        lift, pitch = self._rest[f"{side}_ankle"] - self.ball_rest(side), foot.pitch_rad
+        for _ in range(3):
+            turned = self.foot_rotation(side, FootState(foot.ball_m, foot.yaw_rad, pitch))
+            ankle = foot.ball_m + turned @ lift
+            over = np.linalg.norm(ankle - hip, axis=-1) - 0.985 * self.leg_length_m
+            heel = _HEEL_PER_M * _SOFT_M * np.logaddexp(0.0, over / _SOFT_M)
+            pitch = pitch + np.minimum(heel, 0.6)
+        return ankle, turned
 
     def ball_rest(self, side: str) -> np.ndarray:
         """(3,) the ball of the foot in rest: below the toe joint, at the shoe's sole."""

@@ -19,7 +19,8 @@ __all__ = ["SIDES", "FootTrack", "HeelLift", "Placement", "Step", "ready_stance"
 SIDES = ("right", "left")
 _STEP_S = 0.26
 _SHUFFLE_M = 0.45
-_STRIDE_M = 0.70
+_STRIDE_M = 0.46
+_WALK_STEP_S = 0.34
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,7 @@ def travel_steps(
         return []
     lead = "right" if shift[0] >= 0 else "left"
     trail = "left" if lead == "right" else "right"
-    walked = abs(shift[1]) > _STRIDE_M or way > 3 * _SHUFFLE_M
+    walked = abs(shift[1]) > 0.7 or way > 3 * _SHUFFLE_M
     cycles = max(1, int(np.ceil(way / (2 * _STRIDE_M if walked else _SHUFFLE_M))))
     shares = _shares(lead, trail, cycles, walked)
     slot = (end_s - start_s) / len(shares)
@@ -171,9 +172,9 @@ def travel_steps(
 
 def steps_needed_s(way_m: float) -> float:
     """Time a shuffle or walk over a distance takes at an easy pace."""
-    walked = way_m > _STRIDE_M
+    walked = way_m > 0.7
     cycles = max(1, int(np.ceil(way_m / (2 * _STRIDE_M if walked else _SHUFFLE_M))))
-    return (2 * cycles + walked) * (_STEP_S + 0.04)
+    return (2 * cycles + walked) * (_WALK_STEP_S if walked else _STEP_S + 0.04)
 
 
 def _shares(lead: str, trail: str, cycles: int, walked: bool) -> list[tuple[str, float]]:

@@ -17,9 +17,9 @@ __all__ = [
     "clip",
     "from_mesh",
     "join",
+    "join_weights",
     "loft",
     "normals_of",
-    "ring_points",
     "smooth",
 ]
 
@@ -169,9 +169,12 @@ def smooth(piece: Piece, rounds: int, amount: np.ndarray | float = 0.5) -> Piece
     return piece.moved(points)
 
 
-def ring_points(count: int) -> np.ndarray:
-    """(count,) angles of a closed ring, radians from 0."""
-    return np.linspace(0, 2 * np.pi, count, endpoint=False)
+def join_weights(count: int, bone_weights: dict[str, np.ndarray | float]) -> np.ndarray:
+    """(count, S) dense weights from bone name to weight, one number or (count,)."""
+    weights = np.zeros((count, _BONES))
+    for bone, weight in bone_weights.items():
+        weights[:, SKIN_BONES.index(bone)] = weight
+    return weights
 
 
 def loft(
@@ -208,13 +211,11 @@ def loft(
         last = (count - 1) * around
         quads += [np.stack([k1, k, np.full(around, near)], 1)]
         quads += [np.stack([last + k, last + k1, np.full(around, far)], 1)]
-    weights = np.zeros((len(points), _BONES))
-    for bone, weight in bone_weights.items():
-        weights[:, SKIN_BONES.index(bone)] = np.broadcast_to(weight, (count,))[ring_of]
+    along = {bone: np.broadcast_to(w, (count,))[ring_of] for bone, w in bone_weights.items()}
     return Piece(
         vertices_m=points,
         triangles=np.concatenate(quads),
-        weights=weights,
+        weights=join_weights(len(points), along),
         colour=np.ones_like(points),
         material=material,
     )

@@ -36,7 +36,7 @@ __all__ = ["Performance", "PlayerMotion"]
 _READY = key_of((0.30, 0.30, -0.92), (-0.32, 0.85, 0.30), (35, -22, -8))
 _READY_OTHER = key_of((0.22, 0.38, -0.90), (-0.42, 0.88, 0.25), (30, -10, 0))
 _HANGING = key_of((0.18, 0.02, -0.98), (0.06, 0.35, -0.93), (20, 0, 0))
-_STOOP_OTHER = key_of((0.05, 0.75, -0.65), (-0.05, 0.60, -0.80), (40, 10, 0))
+_STOOP_OTHER = key_of((0.02, 0.95, -0.25), (-0.04, 0.99, -0.05), (40, 10, 0))
 _STEP_S = 5e-4
 _RELEASE_MOST_RADPS = 9.0
 _WRIST_STOP_S = 0.10
@@ -225,8 +225,9 @@ class PlayerMotion:
             [np.sin(heading) * np.cos(rise), np.cos(heading) * np.cos(rise), np.sin(rise)]
         )
         roll = -swing.sign * np.radians(dials.turnover_deg) / 0.06
+        compact = swing.shape.backswing_share < 1.0
         release = min(0.8 * (contact.arm.angles_rad[2] - lag) / lag_s, _RELEASE_MOST_RADPS)
-        if swing.shape.backswing_share < 1.0:
+        if compact:
             release = 0.0
         turning = np.array([spin[2, 1], spin[0, 2], spin[1, 0]])
         return arm_rates(
@@ -234,7 +235,7 @@ class PlayerMotion:
             velocity_mps=dials.head_speed_mps * path - trunk,
             roll_radps=roll - turning @ contact.paddle[:, 1],
             release_radps=release,
-            grip=self.grip,
+            firm_wrist=compact,
         )  # fmt: skip
 
     def _swing_arm(self, swing: Swing, load: ArmKey, contact: ContactArm, rates) -> None:
@@ -252,14 +253,12 @@ class PlayerMotion:
         self._arm(Key.rest(load_s, load_value))
         if lead < -start_s - 0.03:
             self._arm(Key.rest(at - lead, load_value))
-        self._arm(Key(at, value, velocity))
+        self._arm(Key(at, value, velocity, 0.0))
         finish = between(
             contact.arm, finish_arm(self.figure, swing.shape), swing.dials.follow_share
         )
         end_s = self._follow_s(contact.arm, finish, upper_rate)
         finish_value = _flat(finish.upper, finish.hinge, finish.angles_rad[:2])
-        way = between(contact.arm, finish, 0.6)
-        self._arm(Key(at + 0.45 * end_s, _flat(way.upper, way.hinge, way.angles_rad[:2])))
         self._arm(Key.rest(at + end_s, finish_value))
         self._arm(Key.rest(at + end_s + 0.10, finish_value))
         self._finish = finish, at + end_s + 0.10

@@ -32,6 +32,7 @@ _COMFORT_RAD = np.radians([40.0, 28.0, 14.0])
 _ELBOW_RANGE_RAD = (np.radians(8.0), np.radians(140.0))
 _HUMERAL_TURN_RAD = np.radians(80.0)
 """Turn of the upper arm about itself that is still easy (a guess inside a healthy range of 90°)."""
+_FIRM = np.array([0.3, 0.1, 0.1])
 _RATE_WEIGHTS = np.array([1.0, 1.0, 1.0, 0.45, 0.6, 0.4, 0.15])
 """How readily shoulder (3), elbow, pronation, wrist flexion and deviation give speed (a guess)."""
 
@@ -287,7 +288,7 @@ def arm_rates(
     velocity_mps: np.ndarray,
     roll_radps: float,
     release_radps: float,
-    grip: Grip,
+    firm_wrist: bool,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Arm speeds at contact that give the face's centre a velocity relative to the chest.
 
@@ -299,6 +300,8 @@ def arm_rates(
         Turning speed about the paddle's long axis that the arm must add.
     release_radps
         Wrist flexion speed that is tried first.
+    firm_wrist
+        True when forearm and wrist shall give little of it, as in a volley.
 
     Returns
     -------
@@ -327,6 +330,8 @@ def arm_rates(
     weights = _RATE_WEIGHTS.copy()
     # An elbow that is nearly straight must come to rest soon and cannot give much speed.
     weights[3] *= np.sin(arm.angles_rad[0]) ** 2
+    if firm_wrist:
+        weights[4:] *= _FIRM
     spread = weights[:, None] * rows.T
     rates = first + spread @ np.linalg.solve(rows @ spread, wanted - rows @ first)
     turning = turned.T @ rates[:3]

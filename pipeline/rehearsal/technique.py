@@ -118,31 +118,31 @@ _MEANS: dict[tuple[str, str], dict[str, float]] = {
     ("drive", "forehand"): {
         "hip_turn_deg": 42, "shoulder_turn_deg": 76, "arm_share": 0.52, "elbow_height": -0.45,
         "elbow_behind": 0.55, "elbow_bend_deg": 42, "wrist_lag_deg": 76, "turnover_deg": 18,
-        "path_angle_deg": 16, "head_speed_mps": 9.0, "contact_height_m": 0.82,
+        "path_angle_deg": 20, "head_speed_mps": 9.8, "contact_height_m": 0.82,
         "contact_front_m": 0.34, "follow_share": 0.95, "landing_depth_m": 1.6,
     },
     ("slice", "forehand"): {
         "hip_turn_deg": 34, "shoulder_turn_deg": 62, "arm_share": 0.66, "elbow_height": -0.25,
         "elbow_behind": 0.45, "elbow_bend_deg": 38, "wrist_lag_deg": 68, "turnover_deg": -6,
-        "path_angle_deg": -16, "head_speed_mps": 7.0, "contact_height_m": 0.75,
-        "contact_front_m": 0.34, "follow_share": 0.75, "landing_depth_m": 1.8,
+        "path_angle_deg": -14, "head_speed_mps": 8.1, "contact_height_m": 0.75,
+        "contact_front_m": 0.34, "follow_share": 0.75, "landing_depth_m": 2.4,
     },
     ("drive", "backhand"): {
         "hip_turn_deg": 40, "shoulder_turn_deg": 86, "arm_share": 0.62, "elbow_height": -0.62,
         "elbow_behind": 0.35, "elbow_bend_deg": 24, "wrist_lag_deg": 72, "turnover_deg": 14,
-        "path_angle_deg": 15, "head_speed_mps": 8.2, "contact_height_m": 0.80,
+        "path_angle_deg": 18, "head_speed_mps": 9.2, "contact_height_m": 0.80,
         "contact_front_m": 0.42, "follow_share": 0.95, "landing_depth_m": 1.7,
     },
     ("slice", "backhand"): {
         "hip_turn_deg": 38, "shoulder_turn_deg": 78, "arm_share": 0.74, "elbow_height": -0.50,
         "elbow_behind": 0.40, "elbow_bend_deg": 24, "wrist_lag_deg": 70, "turnover_deg": -6,
-        "path_angle_deg": -18, "head_speed_mps": 7.0, "contact_height_m": 0.78,
-        "contact_front_m": 0.38, "follow_share": 0.8, "landing_depth_m": 1.8,
+        "path_angle_deg": -14, "head_speed_mps": 8.1, "contact_height_m": 0.78,
+        "contact_front_m": 0.38, "follow_share": 0.8, "landing_depth_m": 2.4,
     },
     ("drive", "two-handed backhand"): {
         "hip_turn_deg": 46, "shoulder_turn_deg": 84, "arm_share": 0.50, "elbow_height": -0.72,
         "elbow_behind": 0.20, "elbow_bend_deg": 40, "wrist_lag_deg": 66, "turnover_deg": 14,
-        "path_angle_deg": 15, "head_speed_mps": 8.4, "contact_height_m": 0.80,
+        "path_angle_deg": 18, "head_speed_mps": 9.4, "contact_height_m": 0.80,
         "contact_front_m": 0.34, "follow_share": 0.95, "landing_depth_m": 1.6,
     },
     ("volley", "forehand"): {

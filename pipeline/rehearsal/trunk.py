@@ -18,19 +18,21 @@ from paddlebrief.rehearsal.footwork import (
     Placement,
     Step,
     ready_stance,
+    steps_needed_s,
     stroke_stance,
     travel_steps,
 )
 from paddlebrief.rehearsal.swings import SHAPES, Shape
 from paddlebrief.rehearsal.technique import Dials
 
-__all__ = ["RECOVER_S", "UNIT_TURN_S", "Stoop", "Swing", "Trunk", "Walk"]
+__all__ = ["RECOVER_S", "SPLIT_S", "UNIT_TURN_S", "Stoop", "Swing", "Trunk", "Walk"]
 
 UNIT_TURN_S = 0.95
 """From the first turn of the body to contact (common practice, no source)."""
 RECOVER_S = 1.05
 """From contact to the ready position (common practice, no source)."""
-_SPLIT_S = 1.22
+SPLIT_S = 1.22
+"""From the start of the split step to contact (common practice, no source)."""
 _HIP_SHARE = 0.65
 """Turn of the hips over turn of the shoulders in the forward swing: 19.0/30.1 one-handed and
 47.4/71.1 two-handed (JSSM 14:194, Table 2)."""
@@ -79,7 +81,7 @@ class Swing:
 
     @property
     def start_s(self) -> float:
-        return self.contact_s - _SPLIT_S
+        return self.contact_s - SPLIT_S
 
     @property
     def end_s(self) -> float:
@@ -215,8 +217,15 @@ class Trunk:
         self._now_s = time_s
 
     def _reach(self, base_m: np.ndarray, by_s: float) -> None:
-        """Travel to a ready stance and stand ready at ``by_s``."""
-        self._step_to(ready_stance(base_m, self._scale), self._now_s, by_s - 0.03)
+        """Travel to a ready stance at an easy pace and stand ready until ``by_s``."""
+        goal = ready_stance(base_m, self._scale)
+        way = np.hypot(*(np.asarray(base_m, float) - self._middle()))
+        there_s = self._now_s + steps_needed_s(float(way))
+        if way > 0.02 and there_s < by_s - 0.4:
+            self._step_to(goal, self._now_s, there_s - 0.03)
+            self._ready(there_s + 0.12)
+        else:
+            self._step_to(goal, self._now_s, by_s - 0.03)
         self._ready(by_s)
 
     def _walk(self, event: Walk) -> None:
@@ -227,7 +236,7 @@ class Trunk:
         for time_s in (off_s, on_s):
             self._add("facing", Key.rest(time_s, heading))
             self._add("lean", Key.rest(time_s, (0.02, 0.06, 0.0)))
-            self._add("height", Key.rest(time_s, self._height(0.955)))
+            self._add("height", Key.rest(time_s, self._height(0.925)))
         turned = ready_stance(event.base_m, self._scale * 0.6, heading)
         self._step_to(turned, event.start_s + 0.15, on_s - 0.05)
         self._step_to(ready_stance(event.base_m, self._scale), on_s, event.end_s - 0.03)
@@ -237,7 +246,9 @@ class Trunk:
         for step in travel_steps(self._stance, goal, start_s=start_s, end_s=end_s):
             self._steps.append(step)
             self._stance = self._stance | {step.foot: step.to}
-            self._add("place", Key(step.end_s, self._middle() - [0.0, 0.03 * self._scale]))
+            # The key of the ready position that follows brings the pelvis to rest.
+            if step.end_s < end_s - 0.15:
+                self._add("place", Key(step.end_s, self._middle() - [0.0, 0.03 * self._scale]))
 
     def _swing(self, swing: Swing) -> None:
         self._swing_feet(swing)
@@ -322,8 +333,8 @@ class Trunk:
 
     def _stoop(self, event: Stoop) -> None:
         at = event.contact_s
-        self._add("lean", Key.rest(at, (0.75, 1.15, 0.0)))
-        self._add("height", Key.rest(at, self._height(0.62)))
+        self._add("lean", Key.rest(at, (0.95, 1.50, 0.0)))
+        self._add("height", Key.rest(at, self._height(0.54)))
         self._add("head", Key.rest(at, (0.0, 0.95)))
         self._add("place", Key.rest(at, self._middle() - [0.0, 0.10 * self._scale]))
         self._ready(event.end_s)

@@ -1,0 +1,5 @@
+"""``python -m paddlebrief``."""
+
+from paddlebrief.cli import main
+
+main()

@@ -1,0 +1,239 @@
+"""Whether a fitted court is really there: line by line, and against what else it could be."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from paddlebrief.court.camera import SolvedCamera, View
+from paddlebrief.court.dimensions import COURT_LENGTH_M, COURT_WIDTH_M, NON_VOLLEY_DEPTH_M
+from paddlebrief.court.fit import Fit
+from paddlebrief.court.lines import LineMap
+from paddlebrief.court.strips import NET, court_strips
+
+__all__ = ["CourtLimits", "Quality", "judge", "worst_sd_m"]
+
+LEAST_SHOWN_PX = 36.0
+SEEN_SHARE = 0.5
+ABSENT_SHARE = 0.2
+CONTINUED_SHARE = 0.75
+PAINT_APART = 30.0  # distance of two paints' hues in CIE L*a*b*
+
+ACROSS = ("near baseline", "far baseline", "near non-volley line", "far non-volley line")
+ALONG = ("left sideline", "right sideline", "near centerline", "far centerline")
+TELLING = ("near non-volley line", "near centerline", "near baseline")
+"""Lines in the open whose absence tells another court from this one."""
+
+
+@dataclass(frozen=True)
+class CourtLimits:
+    """What a court must show to be believed.
+
+    ``found_share`` of the predicted length of line, ``residual_px`` root mean square,
+    ``worst_sd_m`` largest standard uncertainty anywhere on the court.
+    """
+
+    found_share: float = 0.6
+    residual_px: float = 1.6
+    worst_sd_m: float = 0.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Quality:
+    """How well a fitted court agrees with the picture.
+
+    Attributes
+    ----------
+    found_share
+        Share of the predicted visible line length where paint was found, 0 to 1.
+    shares
+        The same for each strip that the view should show.
+    residual_px
+        Root mean square distance between found and fitted lines.
+    worst_sd_m
+        Largest standard uncertainty of a place on the court.
+    score_px
+        Length of line found less the length missed.
+    faults
+        Plain sentences on what speaks against the court; empty when it is believed.
+    """
+
+    found_share: float
+    shares: Mapping[str, float]
+    residual_px: float
+    worst_sd_m: float
+    score_px: float
+    faults: tuple[str, ...] = field(default=())
+
+
+def judge(
+    fit: Fit, picture_bgr: np.ndarray, line_map: LineMap | None, *, limits: CourtLimits
+) -> Quality:
+    """Hold a fitted court against the picture.
+
+    Parameters
+    ----------
+    fit
+        The refined camera and what was found.
+    picture_bgr
+        (h, w, 3) picture that it was fitted to.
+    line_map
+        Ridges of that picture, or None to leave out the test of lines that go on.
+    limits
+        What is demanded.
+    """
+    good = _good(fit)
+    shares, shown = _shares(fit, good)
+    off_colour = _off_colour(fit, good, picture_bgr)
+    for name in off_colour:
+        shares[name] = 0.0
+    length = sum(shown.values())
+    found = sum(shares[name] * shown[name] for name in shares)
+    share = found / length if length else 0.0
+    residual = float(np.sqrt(np.mean(fit.residual_px[good] ** 2))) if good.any() else np.inf
+    worst = worst_sd_m(fit)
+    faults = [
+        *_too_little(shares, share, limits),
+        *_absent(fit.view, shares, shown),
+        *_laid_off(fit, shares),
+    ]
+    if residual > limits.residual_px:
+        faults.append(f"the lines lie {residual:.1f} pixels from where this court's would")
+    if line_map is not None:
+        faults += _going_on(fit.view, line_map)
+    if not faults and not worst <= limits.worst_sd_m:
+        faults.append(
+            f"too little of the court is in view: a place on it would be known to ± {worst:.1f} m"
+        )
+    return Quality(
+        found_share=float(share),
+        shares=shares,
+        residual_px=residual,
+        worst_sd_m=worst,
+        score_px=float(2 * found - length),
+        faults=tuple(faults),
+    )
+
+
+def _good(fit: Fit) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        return fit.used & (np.abs(fit.residual_px) < 2.5)
+
+
+def _shares(fit: Fit, good: np.ndarray) -> tuple[dict[str, float], dict[str, float]]:
+    """Share found and length shown of each strip that shows long enough."""
+    shares, shown = {}, {}
+    for index, strip in enumerate(court_strips()):
+        here = fit.places.strip == index
+        length = float(fit.places.step_px[here].sum())
+        if length >= LEAST_SHOWN_PX:
+            shares[strip.name] = float(good[here].mean())
+            shown[strip.name] = length
+    return shares, shown
+
+
+def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str]:
+    """Painted lines whose hue differs from that of most of the paint."""
+    blurred = cv2.GaussianBlur(picture_bgr, (0, 0), 0.7)
+    lab = cv2.cvtColor(blurred.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    at = np.round(fit.places.at_px).astype(int)
+    hue = lab[at[:, 1], at[:, 0], 1:]
+    # Thin lines mix with their ground; only where the paint fills pixels its hue is its own.
+    wide = good & (fit.places.width_px > 1.6)
+    hues, weights = {}, []
+    for index, strip in enumerate(court_strips()):
+        here = wide & (fit.places.strip == index)
+        if strip.group != NET and here.sum() >= 6:
+            hues[strip.name] = np.median(hue[here], axis=0)
+            weights.append(here.sum())
+    if len(hues) < 3:
+        return []
+    all_hues = np.array(list(hues.values()))
+    apart = np.linalg.norm(all_hues[:, None] - all_hues[None], axis=2)
+    middle = int(np.argmin(apart @ np.array(weights)))
+    return [name for name, far in zip(hues, apart[middle], strict=True) if far > PAINT_APART]
+
+
+def _too_little(shares: Mapping[str, float], share: float, limits: CourtLimits) -> list[str]:
+    seen = {name for name, part in shares.items() if part >= SEEN_SHARE}
+    across, along = seen & set(ACROSS), seen & set(ALONG)
+    faults = []
+    if len(across) < 2 or len(along) < 2 or len(seen) < 5:
+        lines = ", ".join(sorted(across | along)) or "none"
+        faults.append(f"too few of this court's lines were found ({lines})")
+    elif not across & set(ACROSS[2:]):
+        faults.append("no non-volley line was found")
+    elif share < limits.found_share:
+        faults.append(f"only {100 * share:.0f} % of the lines that should be in view were found")
+    return faults
+
+
+def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float]) -> list[str]:
+    near = [name for name in TELLING if shown.get(name, 0) > 60]
+    return [
+        f"the {name} that should be in view is not there"
+        for name in near
+        if shares[name] < ABSENT_SHARE
+    ]
+
+
+def _laid_off(fit: Fit, shares: Mapping[str, float]) -> list[str]:
+    return [
+        f"the {name} does not lie where the rulebook puts it"
+        for name, off in fit.laid_off.items()
+        if abs(off) > 6 and (name == NET or shares.get(name, 0) >= SEEN_SHARE)
+    ]
+
+
+def _going_on(view: View, line_map: LineMap) -> list[str]:
+    """Lines that run on beyond where this court's end: then it is another court."""
+    half_w, half_l, kitchen = COURT_WIDTH_M / 2, COURT_LENGTH_M / 2, NON_VOLLEY_DEPTH_M
+    beyond = {
+        "the centerline runs on to the net": [((0, -kitchen + 0.25), (0, -0.35))],
+        "the sidelines run on beyond the baseline": [
+            ((x, -half_l - 0.3), (x, -half_l - 2.0)) for x in (-half_w + 0.025, half_w - 0.025)
+        ],
+        "the non-volley line runs on beyond the sidelines": [
+            ((x, -kitchen + 0.025), (1.35 * x, -kitchen + 0.025)) for x in (-1.08 * half_w,
+                                                                           1.08 * half_w)
+        ],
+        "the baseline runs on beyond the sidelines": [
+            ((x, -half_l + 0.025), (1.35 * x, -half_l + 0.025)) for x in (-1.08 * half_w,
+                                                                         1.08 * half_w)
+        ],
+    }  # fmt: skip
+    found = [
+        words
+        for words, stretches in beyond.items()
+        if all(_continued(view, line_map, *ends) for ends in stretches)
+    ]
+    # A single line that goes on may belong to another game on the same floor.
+    return found if len(found) >= 2 else []
+
+
+def _continued(view: View, line_map: LineMap, start, end) -> bool:
+    share = np.linspace(0, 1, 60)[:, None]
+    ground = np.array(start) + share * (np.array(end) - np.array(start))
+    px = view.project(np.concatenate([ground, np.zeros_like(share)], axis=1))
+    run = np.diff(px, axis=0)
+    off = line_map.distance((px[1:] + px[:-1]) / 2, np.arctan2(run[:, 1], run[:, 0]))
+    shown = np.isfinite(off)
+    if shown.sum() < 30 or np.linalg.norm(run[shown], axis=1).sum() < LEAST_SHOWN_PX / 2:
+        return False
+    return bool(np.mean(off[shown] < 2.0) > CONTINUED_SHARE)
+
+
+def worst_sd_m(fit: Fit) -> float:
+    """Largest standard uncertainty of a place on the court, metres, to the worse direction."""
+    camera = SolvedCamera(view=fit.view, covariance=fit.covariance)
+    x = np.linspace(-COURT_WIDTH_M / 2, COURT_WIDTH_M / 2, 5)
+    y = np.linspace(-COURT_LENGTH_M / 2, COURT_LENGTH_M / 2, 9)
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    points = np.concatenate([grid, np.zeros((len(grid), 1))], axis=1)
+    ahead = ((points - camera.position_m) @ camera.view.rotation.T)[:, 2] > 0.3
+    by_camera, by_point = camera.view.jacobians(points[ahead])
+    in_picture = by_camera @ camera.covariance @ np.swapaxes(by_camera, 1, 2)
+    back = np.linalg.inv(by_point[:, :, :2])
+    cov = back @ in_picture @ np.swapaxes(back, 1, 2)
+    return float(np.sqrt(np.linalg.eigvalsh(cov)[:, -1].max())) if ahead.any() else np.inf
