@@ -60,7 +60,7 @@ class RecordingJob:
         found = digest(seen, self.settings.ears, self.settings.strokes, self.settings.players)
         named = digest(found, *self.session.players_in(self.info.path.name))
         settings, module = {
-            "sight": (seen, "paddlebrief.sight.watch"),
+            "sight": (seen, "paddlebrief.sight.stage"),
             "strokes": (named, "paddlebrief.strokes.find"),
             "mechanics": (named, "paddlebrief.mechanics.stage"),
         }[stage]

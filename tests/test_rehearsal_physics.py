@@ -292,7 +292,7 @@ def test_solved_face_lands_the_ball_as_deep_as_asked():
 def test_sound_comes_late_by_distance_over_343():
     # 343 m/s at 20 °C: 10 m of air is 29 ms.
     ear = np.array([0.0, -12.0, 2.4])
-    near, far = (Impact("paddle", 1.0, ear + [0, way, 0]) for way in (10.0, 34.3))
+    near, far = (Impact("paddle", 1.0, ear + np.array([0, way, 0])) for way in (10.0, 34.3))
     assert heard_s(near, ear) - 1.0 == pytest.approx(0.029, abs=2e-4)
     settings = SoundSettings(snr_db=60)
     quiet, loud = (
@@ -304,7 +304,7 @@ def test_sound_comes_late_by_distance_over_343():
     )  # fmt: skip
     first = np.flatnonzero(np.abs(loud - quiet) > 1e-7)[0]
     # The first sample after the arrival; the second one where the first is too faint to store.
-    assert first - 1.1 * SOUND_RATE_HZ in (0, 1, 2)
+    assert first - round(1.1 * SOUND_RATE_HZ) in (0, 1, 2)
 
 
 def test_impact_is_narrow_band_between_one_and_two_kilohertz_and_rises_in_two_milliseconds():

@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-import paddlebrief.sight.watch as watch_module
+import paddlebrief.sight.stage as watch_module
 from paddlebrief.footage import inspect
 from paddlebrief.pose_net import Crop, PersonFound, Pose, crop_from_axis
 from paddlebrief.sight import SightSettings, watch

@@ -14,11 +14,13 @@ __all__ = [
     "COPY_BACKDROP",
     "DEVELOP",
     "FULL_VERTEX",
+    "MOVING_OUTPUTS",
     "NOTHING_FRAGMENT",
     "PROP_FRAGMENT",
     "PROP_SHADOW_VERTEX",
     "PROP_VERTEX",
     "SHRINK",
+    "STILL_OUTPUTS",
     "VEIL",
 ]
 
@@ -125,6 +127,7 @@ NOTHING_FRAGMENT = _HEAD + "void main() {}\n"
 
 _LIGHT = """
 uniform vec3 eye;
+uniform float label;
 uniform vec3 sun;
 uniform vec3 key_light;
 uniform vec3 sky_light;
@@ -132,6 +135,7 @@ uniform vec3 ground_light;
 uniform sampler2DShadow shadow_map;
 uniform mat4 to_shadow;
 uniform float shadow_spread;
+uniform float shadow_depth_m;
 uniform float shadow_strength;
 const vec2 taps[12] = vec2[](
     vec2(-0.33, -0.94), vec2(0.94, 0.33), vec2(-0.94, 0.33), vec2(0.33, 0.94),
@@ -141,7 +145,7 @@ const vec2 taps[12] = vec2[](
 float lit_share(vec3 place, float bias) {
     vec3 p = (to_shadow * vec4(place, 1.0)).xyz * 0.5 + 0.5;
     if (any(lessThan(p, vec3(0.0))) || any(greaterThan(p, vec3(1.0)))) return 1.0;
-    p.z -= bias;
+    p.z -= bias / shadow_depth_m;
     float sum = 0.0;
     for (int k = 0; k < 4; ++k)
         sum += texture(shadow_map, vec3(p.xy + taps[k] * shadow_spread, p.z));
@@ -163,6 +167,28 @@ vec3 shaded(vec3 base, vec3 n, vec3 place, float gloss, float wrap, float bias) 
 }
 """
 
+# What a fragment hands on: moving things keep their distance beside the colour (and, for crops,
+# their coverage); bystanders go into the pictures of the scenery.
+MOVING_OUTPUTS = """
+layout(location = 0) out vec4 shown;
+layout(location = 1) out vec4 covered;
+void emit(vec3 colour) {
+    float z = 1.0 / gl_FragCoord.w;
+    shown = vec4(colour, z);
+    covered = vec4(1.0, z, label, 1.0);
+}
+"""
+STILL_OUTPUTS = """
+layout(location = 0) out vec4 key_shown;
+layout(location = 1) out vec4 around_shown;
+layout(location = 2) out float depth_m;
+void emit(vec3 colour) {
+    key_shown = vec4(0.0, 0.0, 0.0, 1.0);
+    around_shown = vec4(colour, 1.0);
+    depth_m = 1.0 / gl_FragCoord.w;
+}
+"""
+
 ACTOR_FRAGMENT = (
     _HEAD
     + _LIGHT
@@ -173,8 +199,7 @@ in vec3 rest;
 in vec3 tint;
 flat in int slot;
 layout(std140) uniform Materials { vec4 material_rows[48]; };
-layout(location = 0) out vec4 shown;
-layout(location = 1) out float depth_m;
+OUTPUTS
 float band(float v, float share) {
     float w = max(fwidth(v), 1e-4);
     float f = abs(fract(v) - 0.5) * 2.0;
@@ -192,7 +217,8 @@ float mixed(int pattern, float size) {
         return 1.0 - smoothstep(0.24, 0.30, length(cell));
     }
     if (pattern == 7) return smoothstep(0.9, 1.35, rest.z);
-    if (pattern == 8) return 0.5 + 0.5 * sin(rest.x * 300.0 + 3.0 * sin(rest.z * 60.0 + rest.y * 70.0));
+    if (pattern == 8)
+        return 0.5 + 0.5 * sin(rest.x * 300.0 + 3.0 * sin(rest.z * 60.0 + rest.y * 70.0));
     return 0.0;
 }
 void main() {
@@ -212,8 +238,7 @@ void main() {
     vec3 base = pattern == 8 ? first.rgb * (0.7 + 0.6 * share) : mix(first.rgb, second.rgb, share);
     base *= tint;
     // Light bleeds a little round limbs: skin and cloth pass some of it.
-    shown = vec4(shaded(base, n, world, rule.w, 0.15, 0.004), 1.0);
-    depth_m = gl_FragCoord.w > 0.0 ? 1.0 / gl_FragCoord.w : 0.0;
+    emit(shaded(base, n, world, rule.w, 0.15, 0.015));
 }
 """
 )
@@ -226,12 +251,10 @@ in vec3 world;
 in vec3 outward;
 in vec3 tint;
 in float gloss;
-layout(location = 0) out vec4 shown;
-layout(location = 1) out float depth_m;
+OUTPUTS
 void main() {
     vec3 n = normalize(outward) * (gl_FrontFacing ? 1.0 : -1.0);
-    shown = vec4(shaded(tint, n, world, gloss, 0.1, 0.002), 1.0);
-    depth_m = 1.0 / gl_FragCoord.w;
+    emit(shaded(tint, n, world, gloss, 0.1, 0.008));
 }
 """
 )
@@ -265,7 +288,7 @@ void main() {
         float d2 = dot(d, d) + 0.3 * r2;
         open_share *= 1.0 - contact * clamp(r2 / d2, 0.0, 1.0);
     }
-    float lit = z > 60.0 ? 1.0 : lit_share(place, 0.002);
+    float lit = z > 60.0 ? 1.0 : lit_share(place, 0.02);
     shown = vec4(key * lit + around * open_share, z);
 }
 """
@@ -325,7 +348,8 @@ out vec4 shown;
 void main() {
     vec3 c = max(texelFetch(layer, ivec2(gl_FragCoord.xy), 0).rgb, 0.0);
     c = mix(c, 0.7 + 0.3 * (1.0 - exp(-(c - 0.7) / 0.3)), greaterThan(c, vec3(0.7)));
-    shown.rgb = mix(12.92 * c, 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055, greaterThan(c, vec3(0.0031308)));
+    vec3 bright = 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055;
+    shown.rgb = mix(12.92 * c, bright, greaterThan(c, vec3(0.0031308)));
     shown.a = 1.0;
 }
 """
@@ -401,7 +425,8 @@ void main() {
     float cover = 1.0;
     if (kind == 1) {
         float blur = max(fwidth(world.x), fwidth(world.y));
-        base *= 0.94 + 0.08 * noise(world * 1.3) + 0.07 * (noise(world * 43.0) - 0.5) * exp(-8.0 * blur);
+        float grain = (noise(world * 43.0) - 0.5) * exp(-8.0 * blur);
+        base *= 0.94 + 0.08 * noise(world * 1.3) + 0.07 * grain;
         base *= 0.97 + 0.05 * noise(world * vec3(0.35, 0.2, 1.0));
         for (int k = 0; k < line_count; ++k)
             base = mix(base, line_colours[k], 0.93 * box(world.xy, lines[k], max(blur, 0.003)));
@@ -413,11 +438,13 @@ void main() {
     } else if (kind == 4) {
         float puff = noise(world * 0.9) * 0.6 + noise(world * 3.1) * 0.3 + noise(world * 9.0) * 0.2;
         base *= 0.45 + 0.95 * puff;
-        n = normalize(n + 0.8 * (vec3(noise(world * 5.0), noise(world * 5.0 + 7.0), noise(world * 5.0 + 13.0)) - 0.5));
+        vec3 q = world * 5.0;
+        n = normalize(n + 0.8 * (vec3(noise(q), noise(q + 7.0), noise(q + 13.0)) - 0.5));
     } else if (kind == 5) {
-        float h = clamp(normalize(world - eye).z, 0.0, 1.0);
-        float cloud = smoothstep(0.45, 0.8, noise(normalize(world - eye) * vec3(3.0, 3.0, 9.0) * 1.5) * 0.65
-            + noise(normalize(world - eye) * vec3(7.0, 7.0, 21.0) * 1.9) * 0.35);
+        vec3 way = normalize(world - eye);
+        float h = clamp(way.z, 0.0, 1.0);
+        float puff = noise(way * vec3(4.5, 4.5, 13.5)) * 0.65 + noise(way * vec3(13.0, 13.0, 40.0)) * 0.35;
+        float cloud = smoothstep(0.45, 0.8, puff);
         vec3 blue = mix(tint * 1.25, tint * 0.75, sqrt(h));
         key_shown = vec4(0.0);
         around_shown = vec4(mix(blue, vec3(0.95), gloss * cloud), 1.0);
@@ -435,14 +462,15 @@ void main() {
         return;
     } else if (kind == 9) {
         float plank = world.x / 0.08;
-        base *= 0.88 + 0.2 * hash(vec3(floor(plank), floor(world.y / 1.1 + 7.3 * hash(vec3(floor(plank)))), 1.0));
+        float board = floor(world.y / 1.1 + 7.3 * hash(vec3(floor(plank))));
+        base *= 0.88 + 0.2 * hash(vec3(floor(plank), board, 1.0));
         base *= 0.94 + 0.1 * noise(world * vec3(60.0, 4.0, 1.0));
         float blur = max(fwidth(world.x), fwidth(world.y));
         for (int k = 0; k < line_count; ++k)
             base = mix(base, line_colours[k], 0.95 * box(world.xy, lines[k], max(blur, 0.003)));
     }
     float facing = max(dot(n, sun), 0.0);
-    float lit = facing > 0.0 ? lit_share(world + n * 0.03, 0.0008) : 0.0;
+    float lit = facing > 0.0 ? lit_share(world + n * 0.03, 0.03) : 0.0;
     vec3 view = normalize(eye - world);
     float glint = pow(max(dot(n, normalize(sun + view)), 0.0), 30.0) * gloss;
     vec3 around = mix(ground_light, sky_light, 0.5 + 0.5 * n.z);

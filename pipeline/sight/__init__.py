@@ -2,6 +2,6 @@
 
 from paddlebrief.sight.parts import Person, SightSummary, TrackParts
 from paddlebrief.sight.tracker import SightSettings
-from paddlebrief.sight.watch import watch
+from paddlebrief.sight.stage import watch
 
 __all__ = ["Person", "SightSettings", "SightSummary", "TrackParts", "watch"]

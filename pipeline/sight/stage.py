@@ -96,14 +96,13 @@ def watch(
     )
     span = max(info.end_s - info.start_s, 1e-9)
     rows: dict[int, list] = defaultdict(list)
-    part_end = (state.last_s if state.last_s is not None else info.start_s) + PART_S
     with open_frames(info.path, start_s=state.last_s) as frames:
         for frame in frames:
-            if state.last_s is not None and frame.time_s <= state.last_s:
-                continue
-            if frame.time_s >= part_end and state.frames:
-                _finish_part(folder, state, tracker, rows, info, settings)
-                part_end = frame.time_s + PART_S
+            if state.last_s is not None:
+                if frame.time_s <= state.last_s:
+                    continue
+                if _part(frame.time_s, info) > _part(state.last_s, info):
+                    _finish_part(folder, state, tracker, rows, info, settings)
             state.frames += 1
             state.last_s = frame.time_s
             if frame.repeat:
@@ -119,6 +118,10 @@ def watch(
     parts.write_summary(_summary(state))
     (folder / "state.json").unlink()
     return parts
+
+
+def _part(time_s: float, info: FootageInfo) -> int:
+    return int((time_s - info.start_s) // PART_S)
 
 
 def _note(state: _State, seen: Observation, time_s: float, picture_bgr: np.ndarray) -> None:
