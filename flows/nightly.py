@@ -94,7 +94,7 @@ def serve(plan: NightlyPlan) -> None:
     """Serve the nightly flow until stopped; runs are waited for and never overlap."""
     from paddlebrief.flows.engine import server_that_ends_with_us
 
-    with server_that_ends_with_us():
+    with server_that_ends_with_us(scheduler=True):
         work_inbox.serve(
             name="nightly",
             schedule=Cron(plan.cron, timezone=plan.timezone),

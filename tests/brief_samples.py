@@ -8,6 +8,7 @@ import numpy as np
 
 from paddlebrief.brief.content import Provenance, SessionFacts, StrokePictures, build
 from paddlebrief.records import (
+    LANDMARKS,
     FootageInfo,
     FrameOfReference,
     Handedness,
@@ -114,8 +115,13 @@ def provenance() -> Provenance:
     )
 
 
-def pictures(path: Path, strokes: list[MeasuredStroke]) -> dict:
-    shown = StrokePictures(load=path, contact=path, reasons={"finish": "the player left the view"})
+def pictures(folder: Path, strokes: list[MeasuredStroke]) -> dict:
+    """load.jpg and contact.jpg of the folder for each stroke, and no finish."""
+    shown = StrokePictures(
+        load=folder / "load.jpg",
+        contact=folder / "contact.jpg",
+        reasons={"finish": "the player left the view"},
+    )
     return {(s.recording, s.stroke.number): shown for s in strokes}
 
 
@@ -138,8 +144,6 @@ def brief(strokes: list[MeasuredStroke], *, rankings=(), **changes):
 
 def body(*, at: tuple[float, float], height_px: float) -> np.ndarray:
     """(33, 2) landmarks of a figure that faces the camera, its middle at ``at``; only joints."""
-    from paddlebrief.records import LANDMARKS
-
     places = {
         "nose": (0, -0.42), "left_shoulder": (0.12, -0.3), "right_shoulder": (-0.12, -0.3),
         "left_elbow": (0.2, -0.12), "right_elbow": (-0.2, -0.12), "left_wrist": (0.22, 0.0),

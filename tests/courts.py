@@ -117,7 +117,7 @@ def draw_floor(
     # Every ray of a pixel in a row and a column of its own: thin level lines keep their place.
     places = (np.arange(rays) + 0.5) / rays - 0.5
     for dx, dy in zip(places[rng.permutation(rays)], places, strict=True):
-        total += _seen(eye, floor, eye.directions(grid + [dx, dy]), patches)
+        total += _seen(eye, floor, eye.directions(grid + np.array([dx, dy])), patches)
     picture = cv2.GaussianBlur((total / rays).reshape(height, width, 3), (0, 0), 0.6)
     picture += rng.normal(0, noise, picture.shape)
     coded = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8), [1, 88])[1]
@@ -203,7 +203,8 @@ def stand_people(
         cv2.ellipse(out, tuple(np.int32(middle)), axes, 0, 0, 360, shirt, -1, cv2.LINE_AA)
         cv2.circle(out, tuple(np.int32(head)), int(tall * 0.07), (140, 170, 210), -1, cv2.LINE_AA)
         for side in (-1, 1):
-            hip = middle + [side * tall * 0.05, tall * 0.25]
-            cv2.line(out, tuple(np.int32(hip)), tuple(np.int32(foot + [side * tall * 0.06, 0])),
-                     (60, 50, 45), max(2, int(tall * 0.06)), cv2.LINE_AA)  # fmt: skip
+            hip = middle + np.array([side * tall * 0.05, tall * 0.25])
+            toe = foot + np.array([side * tall * 0.06, 0])
+            ends = tuple(np.int32(hip)), tuple(np.int32(toe))
+            cv2.line(out, *ends, (60, 50, 45), max(2, int(tall * 0.06)), cv2.LINE_AA)
     return out

@@ -8,7 +8,7 @@ import pypdf
 import pytest
 from scipy import constants, stats
 
-from paddlebrief.brief.content import line_labels
+from paddlebrief.brief.content import SessionFacts, line_labels
 from paddlebrief.brief.figures import write_picture
 from paddlebrief.brief.layout import write_brief, write_status
 from paddlebrief.brief.shown import COVERAGE, clock, homogeneity, median_range, show, unwrapped
@@ -23,8 +23,11 @@ NOTE = "Three strokes are too few to rank"
 
 
 @pytest.fixture(scope="module")
-def picture(tmp_path_factory) -> Path:
-    return write_picture(drawn(), tmp_path_factory.mktemp("stills") / "load.jpg")
+def stills(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("stills")
+    write_picture(drawn(), folder / "load.jpg")
+    write_picture(drawn(labels={"hip": "12 ± 4°"}), folder / "contact.jpg")
+    return folder
 
 
 def text_of(path: Path) -> str:
@@ -39,10 +42,10 @@ def seconds(value: float, sd: float) -> Measure:
     return Measure(name="x", value=value, sd=sd, unit="s", frame=FrameOfReference.TIME)
 
 
-def test_unranked_brief_shows_the_strokes_themselves(tmp_path, picture):
+def test_unranked_brief_shows_the_strokes_themselves(tmp_path, stills):
     unranked = PlayerRanking(player="A", kind=Kind.DRIVE, side=Side.FOREHAND, note=NOTE)
     path = tmp_path / "brief.pdf"
-    write_brief(brief(THREE, rankings=[unranked], pictures=pictures(picture, THREE)), path)
+    write_brief(brief(THREE, rankings=[unranked], pictures=pictures(stills, THREE)), path)
     said = text_of(path)
     for words in (
         "We found 3 strokes by A.",
@@ -67,11 +70,11 @@ def test_unranked_brief_shows_the_strokes_themselves(tmp_path, picture):
         "d1g357",
         HASH,
         HASH[::-1],
-        "page 1 of 5",
+        "page 1 of 6",
     ):
         assert words in said
     reader = pypdf.PdfReader(path)
-    assert [len(page.images) for page in reader.pages] == [0, 2, 2, 2, 0]
+    assert [len(page.images) for page in reader.pages] == [0, 2, 2, 2, 0, 0]
 
 
 def test_ranked_brief_leads_with_reasons(tmp_path):
@@ -178,9 +181,7 @@ def test_faults_of_recordings_are_listed(tmp_path):
     assert "breaks off" not in printed(tmp_path, made)
 
 
-def _facts():
-    from paddlebrief.brief.content import SessionFacts
-
+def _facts() -> SessionFacts:
     return SessionFacts(date=None, venue=None, recordings=(info(),))
 
 
@@ -235,15 +236,15 @@ def test_properties_bookmarks_and_page_numbers(tmp_path):
         assert f"page {number} of {len(reader.pages)}" in " ".join(page.extract_text().split())
 
 
-def test_same_brief_gives_the_same_bytes(tmp_path, picture):
-    made = brief(THREE, pictures=pictures(picture, THREE))
+def test_same_brief_gives_the_same_bytes(tmp_path, stills):
+    made = brief(THREE, pictures=pictures(stills, THREE))
     first, second = (write_brief(made, tmp_path / f"{n}.pdf").read_bytes() for n in "ab")
     assert first == second
 
 
-def test_everything_drawn_is_tagged_and_pictures_are_described(tmp_path, picture):
+def test_everything_drawn_is_tagged_and_pictures_are_described(tmp_path, stills):
     path = tmp_path / "brief.pdf"
-    write_brief(brief(THREE, pictures=pictures(picture, THREE)), path)
+    write_brief(brief(THREE, pictures=pictures(stills, THREE)), path)
     with pikepdf.open(path) as pdf:
         assert pdf.Root.MarkInfo.Marked
         numbers = pdf.Root.StructTreeRoot.ParentTree.Nums
@@ -294,7 +295,7 @@ def test_all_fonts_are_embedded(tmp_path):
 def test_nothing_half_written_is_left(tmp_path):
     path = tmp_path / "brief.pdf"
     path.write_text("the one from before")
-    lost = pictures(tmp_path / "lost.jpg", [stroke(1)])
+    lost = pictures(tmp_path / "lost", [stroke(1)])
     with pytest.raises(OSError, match="lost"):
         write_brief(brief([stroke(1)], pictures=lost), path)
     assert path.read_text() == "the one from before"
@@ -310,6 +311,10 @@ def test_endless_reasons_and_names_still_fit(tmp_path):
     path = tmp_path / "brief.pdf"
     write_brief(brief(strokes, rankings=[ranked], player=name, notes=["word" * 2000]), path)
     assert "It was late and It was late" in text_of(path)
+    for number, page in enumerate(pypdf.PdfReader(path).pages, start=1):
+        assert f"Maximiliana · 12 May 2026 · page {number} of" in " ".join(
+            page.extract_text().split()
+        )
 
 
 def test_labels_of_lines_follow_their_measures():

@@ -1,5 +1,6 @@
 """Reportlab flowables that draw tagged text, tables, headings, frames and strips."""
 
+from io import BytesIO
 from itertools import count
 from pathlib import Path
 
@@ -207,7 +208,7 @@ class FramesRow(Flowable):
     def _picture(self, path: Path, alternative: str, left: float, bottom: float) -> None:
         with self.canv.element((("Figure", new_key()),), alternative=alternative):
             self.canv.drawImage(
-                ImageReader(str(path)),
+                ImageReader(BytesIO(path.read_bytes())),
                 left,
                 bottom,
                 width=self._cell,

@@ -118,8 +118,13 @@ def _render(
         lang=document.language,
         displayDocTitle=True,
         invariant=1,
+        # The default, Helvetica, would be named in the file without being embedded.
+        initialFontName=setter.fonts["plain"],
     )
-    doc.build(story, canvasmaker=partial(TaggedCanvas, marks=marks))
+    doc.build(
+        story,
+        canvasmaker=partial(TaggedCanvas, marks=marks),
+    )
     return out, marks, doc.page
 
 
@@ -178,6 +183,10 @@ def _footer(
 ) -> None:
     line = setter.paragraph(text, "small")
     _, tall = line.wrap(right - left, 100)
+    while tall > line.style.leading:  # an endless name: its end and the page number stay
+        text = "…" + text[1 + max(1, len(text) // 10) :]
+        line = setter.paragraph(text, "small")
+        _, tall = line.wrap(right - left, 100)
     wide = max(line.getActualLineWidths0())
     # Straight to the paragraph's own drawing: the whole foot is one artifact already.
     line.draw_untagged(canvas, max(left, right - wide), y - tall + line.style.leading)

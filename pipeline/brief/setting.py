@@ -69,6 +69,7 @@ class Setter:
             return ParagraphStyle(
                 name,
                 fontName=self.fonts[font],
+                bulletFontName=self.fonts[font],
                 fontSize=size,
                 leading=leading,
                 textColor=colour,
@@ -134,7 +135,7 @@ class Setter:
         shares = [1.0] * (len(cells) - 1) + [2.2]
         widths = [self.width * share / sum(shares) for share in shares]
         style = [("VALIGN", (0, 0), (-1, -1), "TOP"), *_padding(left=0, right=8, above=0, below=0)]
-        table = TaggedTable([cells], colWidths=widths, style=style)
+        table = self._table([cells], widths, style)
         return [*shown, Spacer(0, 7), table, Spacer(0, 9)]
 
     def section(self, section: Section) -> list[Flowable]:
@@ -162,6 +163,10 @@ class Setter:
             return []
         return [self.paragraph(heading, "subhead", path=(("H3", new_key()),))]
 
+    def _table(self, rows: list, widths: list[float], style: list, **rest) -> TaggedTable:
+        font = ("FONTNAME", (0, 0), (-1, -1), self.fonts["plain"])
+        return TaggedTable(rows, colWidths=widths, style=[font, *style], **rest)
+
     @singledispatchmethod
     def block(self, block: Block, width: float) -> list[Flowable]:
         """Flowables of one block, for a column of this width in points."""
@@ -178,9 +183,7 @@ class Setter:
             ("LINEBEFORE", (0, 0), (0, -1), 2, HexColor(self.colours.accent)),
             *_padding(left=8, right=8, above=4, below=5),
         ]
-        return [
-            TaggedTable([[self.paragraph(block.text, "prose")]], colWidths=[width], style=style)
-        ]
+        return [self._table([[self.paragraph(block.text, "prose")]], [width], style)]
 
     @block.register
     def _(self, block: Points, width: float) -> list[Flowable]:
@@ -208,13 +211,11 @@ class Setter:
             for blocks, wide in zip((block.left, block.right), widths, strict=True)
         ]
         style = [
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("RIGHTPADDING", (0, 0), (0, 0), gap),
             *_padding(left=0, right=0, above=0, below=0),
+            ("RIGHTPADDING", (0, 0), (0, 0), gap),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ]
-        table = TaggedTable(
-            [stacks], colWidths=[widths[0] + gap, widths[1]], style=[*style[-4:], *style[:2]]
-        )
+        table = self._table([stacks], [widths[0] + gap, widths[1]], style)
         _, tall = table.wrap(width, self.height)
         if tall <= 0.9 * self.height:
             return [table]
@@ -255,7 +256,7 @@ class Setter:
             *_padding(left=2, right=5, above=2.4, below=2.6),
             *extra,
         ]
-        return TaggedTable(rows, colWidths=widths, style=style, repeatRows=1, splitInRow=1)
+        return self._table(rows, widths, style, repeatRows=1, splitInRow=1)
 
     @block.register
     def _(self, block: MeasureTable, width: float) -> list[Flowable]:
@@ -323,7 +324,7 @@ class Setter:
             *_padding(left=2, right=4, above=1.6, below=2),
         ]
         widths = [0.36 * width, 0.64 * width]
-        return [TaggedTable(rows, colWidths=widths, style=style, splitInRow=1)]
+        return [self._table(rows, widths, style, splitInRow=1)]
 
 
 def _padding(*, left: float, right: float, above: float, below: float) -> list[tuple]:

@@ -14,6 +14,7 @@ __all__ = ["Fit", "Priors", "fit_marks", "refine"]
 
 ROUGH_WINDOWS_PX = (14.0, 9.0, 6.0)
 FINE_WINDOWS_PX = (5.0, 4.0, 3.0)
+HOPELESS_SHARE = 0.33
 CAMERA = len(PARAMETERS)
 
 
@@ -131,7 +132,7 @@ def refine(
             blur = _best_blur(grey, places, window)
         crossings = measure(grey, places, window_px=window, blur_px=blur)
         used = _usable(crossings, places, window)
-        if used.sum() < 20:
+        if used.sum() < 20 or (step and used.mean() < HOPELESS_SHARE):
             return None
         data = _rows(places, crossings, used, floor_px=0.08 if last else 0.3)
         free = _free_parameters(used, places, lens=window <= ROUGH_WINDOWS_PX[-1])

@@ -154,9 +154,7 @@ def _rectangles() -> list[tuple[float, float, float, float]]:
     across = sorted({s.start_m[1] for s in ground if s.start_m[1] == s.end_m[1]})
     along = sorted({s.start_m[0] for s in ground if s.start_m[0] == s.end_m[0]})
     return [
-        (x1, y1, x2, y2)
-        for x1, x2 in permutations(along, 2)
-        for y1, y2 in permutations(across, 2)
+        (x1, y1, x2, y2) for x1, x2 in permutations(along, 2) for y1, y2 in permutations(across, 2)
     ]
 
 

@@ -1,4 +1,4 @@
-"""Profiles across predicted lines: where exactly the paint lies, how wide it is, how it stands out."""
+"""Profiles across predicted lines: where the paint lies, how wide it is, how it stands out."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from paddlebrief.court.camera import View
-from paddlebrief.court.strips import NET, Strip, court_strips
+from paddlebrief.court.dimensions import COURT_WIDTH_M, NET_TAPE_M, net_height_m
+from paddlebrief.court.strips import Strip, court_strips
 
 __all__ = ["Crossings", "Predicted", "measure", "predict"]
 
@@ -16,6 +17,7 @@ MARGIN_PX = 3.0
 STEP_PX = 0.5
 LEAST_SHOWN_M = 0.03
 FINE_PX = 1.5
+TAPE_MARGIN_PX = 4.0
 FINE_STEP_PX = 0.125
 LEAST_SD_PX = 0.03
 
@@ -124,26 +126,20 @@ def _along(view: View, index: int, strip: Strip, spacing_px: float) -> Predicted
 
 
 def _behind_tape(view: View, places: Predicted) -> np.ndarray:
-    strips = court_strips()
-    hidden = np.zeros(len(places), bool)
-    beyond = places.points_m[:, 1] * view.position_m[1] < 0
-    for strip in strips:
-        if strip.group != NET:
-            continue
-        edge = strip.across * strip.width_m * 0.5
-        for at in np.linspace(-1.6, 1.6, 9):
-            tape = view.project(strip.middle(np.linspace(0, 1, 200)) + at * edge)
-            tape = tape[np.all(np.isfinite(tape), axis=1)]
-            if not len(tape):
-                continue
-            far = places.at_px[:, None] - tape[None, :: max(1, len(tape) // 120)]
-            hidden |= beyond & (np.min(np.linalg.norm(far, axis=2), axis=1) < 5.0)
-    return hidden
+    """Ground beyond the net whose line of sight passes the tape, or comes close to it."""
+    eye, far = view.position_m, places.points_m
+    beyond = far[:, 1] * eye[1] < 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(beyond, -eye[1] / (far[:, 1] - eye[1]), np.nan)
+    at_net = eye + share[:, None] * (far - eye)
+    top = np.array([net_height_m(x) for x in np.nan_to_num(at_net[:, 0])])
+    margin = TAPE_MARGIN_PX * np.linalg.norm(at_net - eye, axis=1) / view.focal_px
+    with np.errstate(invalid="ignore"):
+        level = (at_net[:, 2] < top + margin) & (at_net[:, 2] > top - NET_TAPE_M - margin)
+        return beyond & level & (np.abs(at_net[:, 0]) < COURT_WIDTH_M / 2 + 0.3)
 
 
-def measure(
-    grey: np.ndarray, places: Predicted, *, window_px: float, blur_px: float
-) -> Crossings:
+def measure(grey: np.ndarray, places: Predicted, *, window_px: float, blur_px: float) -> Crossings:
     """Find the strips near their predicted places.
 
     First the offset with the most contrast on both sides, then the least-squares fit of a bar of

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -14,7 +14,7 @@ from paddlebrief.court.lines import CHANNELS, LineMap, channel, find_ridges, str
 from paddlebrief.court.strips import named_points_m
 from paddlebrief.court.verify import CourtLimits, Quality, judge
 
-__all__ = ["StillCourt", "solve_still"]
+__all__ = ["Expectations", "StillCourt", "solve_still"]
 
 logger = logging.getLogger(__name__)
 
@@ -46,9 +46,9 @@ class StillCourt:
 class Expectations:
     """All limits and priors of one solve."""
 
-    camera: CameraLimits = CameraLimits()
-    court: CourtLimits = CourtLimits()
-    priors: Priors = Priors()
+    camera: CameraLimits = field(default_factory=CameraLimits)
+    court: CourtLimits = field(default_factory=CourtLimits)
+    priors: Priors = field(default_factory=Priors)
     mark_sd_px: float = 3.0
 
 
@@ -155,8 +155,11 @@ def _judged(picture_bgr, view: View, name: str, expect: Expectations, *, rough: 
     )
     if fit is None or not _plausible(fit.view, expect.camera):
         return None
-    line_map = LineMap(find_ridges(grey), fit.view.size_px)
-    return fit, judge(fit, picture_bgr, line_map, limits=expect.court)
+    quality = judge(fit, picture_bgr, None, limits=expect.court)
+    if not quality.faults:
+        line_map = LineMap(find_ridges(grey), fit.view.size_px)
+        quality = judge(fit, picture_bgr, line_map, limits=expect.court)
+    return fit, quality
 
 
 def _plausible(view: View, limits: CameraLimits) -> bool:

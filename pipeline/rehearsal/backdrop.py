@@ -5,7 +5,7 @@ import numpy as np
 from paddlebrief.rehearsal.bodies import Body, BodySpec, bake_bodies, make_body, rotation_about
 from paddlebrief.rehearsal.drawing import ActorBuffers, Drawing, PropBuffers, clip_matrix
 from paddlebrief.rehearsal.dress import dress, make_look
-from paddlebrief.rehearsal.scenery import Bystander, Scenery
+from paddlebrief.rehearsal.scenery import CHAIN, Bystander, Scenery
 from paddlebrief.rehearsal.shadows import ShadowMap
 from paddlebrief.rehearsal.venue import Light
 
@@ -108,7 +108,8 @@ class Backdrop:
         context = self._drawing.context
         targets = [context.texture(big, 4, dtype="f2"), context.texture(big, 4, dtype="f2")]
         targets.append(context.texture(big, 1, dtype="f4"))
-        frame = context.framebuffer(targets, context.depth_renderbuffer(big))
+        depth = context.depth_renderbuffer(big)
+        frame = context.framebuffer(targets, depth)
         frame.use()
         context.enable_only(context.DEPTH_TEST)
         frame.clear(0, 0, 0, 0)
@@ -124,17 +125,31 @@ class Backdrop:
         program = self._drawing.card
         self._drawing.set_uniforms(program, lines=lines, line_colours=colours, line_count=count)
         for card, buffers in self._cards:
-            if card.veil == veil:
+            if card.veil == veil and card.kind != CHAIN:
                 buffers.draw(to_clip, np.eye(4), kind=card.kind)
         if not veil:
             for person, _ in self._people:
                 person.draw("still", to_clip)
+            self._draw_chains(targets, depth, to_clip)
         shrunk = [self._shrunk(t, 4, "f2", nearest=0) for t in targets[:2]]
         shrunk.append(self._shrunk(targets[2], 1, "f4", nearest=1))
         for texture in targets:
             texture.release()
         frame.release()
         return shrunk
+
+    def _draw_chains(self, targets: list, depth, to_clip: np.ndarray) -> None:
+        """Fences let through what is behind them; nothing that moves is taken to be behind."""
+        context = self._drawing.context
+        frame = context.framebuffer(targets[:2], depth)
+        frame.use()
+        frame.depth_mask = False
+        context.enable_only(context.DEPTH_TEST | context.BLEND)
+        context.blend_func = context.ONE, context.ONE_MINUS_SRC_ALPHA
+        for card, buffers in self._cards:
+            if card.kind == CHAIN:
+                buffers.draw(to_clip, np.eye(4), kind=card.kind)
+        frame.release()
 
     def _shrunk(self, source, channels: int, dtype: str, *, nearest: int):
         context = self._drawing.context

@@ -135,7 +135,10 @@ def _row(player: PlayerSettings, rng: np.random.Generator) -> list[tuple]:
     strokes = [STROKE_NAMES[n] for n, count in player.strokes.items() for _ in range(count)]
     strokes = [strokes[i] for i in rng.permutation(len(strokes))]
     strokes.sort(key=lambda s: _DEPTH_M[s[0]] > 2)
-    usual = {s: default_technique(*s, rng=rng) for s in sorted(set(strokes))}
+    usual = {
+        s: default_technique(*s, rng=rng, stature_m=player.body.height_m)
+        for s in sorted(set(strokes))
+    }
     techniques = {s: usual[s] | _wishes(player.technique, s) for s in usual}
     change = player.change
     later = {s: techniques[s] | (_wishes(change.technique, s) if change else {}) for s in usual}

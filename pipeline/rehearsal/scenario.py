@@ -1,5 +1,6 @@
 """What a rehearsal shall contain: the scenario file, checked, with presets to start from."""
 
+import datetime
 from difflib import get_close_matches
 from importlib import resources
 from pathlib import Path
@@ -10,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from paddlebrief.errors import RehearsalError, SettingsError
 from paddlebrief.rehearsal.ball import BallSettings
 from paddlebrief.rehearsal.camera import CameraSettings
+from paddlebrief.rehearsal.dress import ClothesSettings
 from paddlebrief.rehearsal.paddle import PaddleSpec
 from paddlebrief.rehearsal.sound import SoundSettings
 from paddlebrief.rehearsal.swings import SHAPES
@@ -97,6 +99,9 @@ class PlayerSettings(_Part):
     appearance: int | None = Field(
         None, description="Seed of skin, hair and clothes (no unit); left out: from the seed."
     )
+    clothes: ClothesSettings = Field(
+        ClothesSettings(), description="Parts of the clothing that are fixed."
+    )
     paddle: PaddleSpec = Field(PaddleSpec(), description="The paddle.")
     strokes: dict[str, Annotated[int, Field(ge=0, le=500)]] = Field(
         description="Stroke name, as 'forehand drive', to how many."
@@ -131,6 +136,7 @@ class Scenario(_Part):
     length_s: float | None = Field(
         None, gt=0, le=7200, description="Length (s); left out: as long as the strokes need."
     )
+    date: datetime.date | None = Field(None, description="Day in session.yaml, as 2026-03-02.")
     recording: str = Field(
         "rehearsal.mp4",
         pattern=r"^[\w\-. ]+\.(mp4|mov|mkv)$",

@@ -272,7 +272,7 @@ class Scene:
         self._drawing.context.enable_only(self._drawing.context.NOTHING)
         self._plate.use()
         for rectangle in rectangles:
-            self._plate.scissor = rectangle
+            _cut(self._plate, rectangle)
             self._drawing.full_pass(
                 "backdrop",
                 key_part=0,
@@ -287,7 +287,7 @@ class Scene:
     def _accumulate(self, moments: Moments, bands: list[list], share: float) -> None:
         context = self._drawing.context
         self._sum.use()
-        self._sum.scissor = None
+        _cut(self._sum, None)
         self._sum.clear(0, 0, 0, 0)
         # A handful of moments shifted by parts of a pixel smooth edges as well as samples do.
         shifted = len(moments) >= 4 and all(b == bands[0] for b in bands)
@@ -297,13 +297,15 @@ class Scene:
             layer = self._layer if shifted else self._fine
             self._draw_layer(layer, moments, k, rectangles, shifted=shifted)
             if not shifted:
+                # A copy heeds the cut of the framebuffer bound last.
+                _cut(self._flat, _around(rectangles))
                 context.copy_framebuffer(self._flat, self._fine)
             (layer if shifted else self._flat).color_attachments[0].use(0)
             self._sum.use()
             context.enable_only(context.BLEND)
             context.blend_func = context.ONE, context.ONE
             for rectangle in rectangles:
-                self._sum.scissor = rectangle
+                _cut(self._sum, rectangle)
                 self._drawing.full_pass("accumulate", layer=0, share=share)
 
     def _draw_layer(self, layer, moments: Moments, k: int, rectangles: list, *, shifted: bool):
@@ -313,10 +315,10 @@ class Scene:
         context.enable_only(context.DEPTH_TEST)
         context.depth_func = "1"
         for rectangle in rectangles:
-            layer.scissor = rectangle
+            _cut(layer, rectangle)
             self._drawing.full_pass("copy", backdrop=0, depth_rule=rule)
         context.depth_func = "<"
-        layer.scissor = _around(rectangles)
+        _cut(layer, _around(rectangles))
         to_clip = self._shifted(k) if shifted else self._to_clip
         for n, (actor, (positions, rotations)) in enumerate(
             zip(self._actors, moments.joints, strict=True)
@@ -337,7 +339,7 @@ class Scene:
         context.enable_only(context.DEPTH_TEST | context.BLEND)
         context.blend_func = context.ONE, context.ONE_MINUS_SRC_ALPHA
         for rectangle in rectangles:
-            layer.scissor = rectangle
+            _cut(layer, rectangle)
             self._drawing.full_pass("veil", veil=0, veil_z=1, depth_rule=rule)
         layer.depth_mask = True
 
@@ -354,7 +356,7 @@ class Scene:
         self._sum.color_attachments[0].use(0)
         self._out.use()
         for rectangle in rectangles:
-            self._out.scissor = rectangle
+            _cut(self._out, rectangle)
             self._drawing.full_pass("develop", layer=0)
         for x, y, w, h in rectangles:
             data = self._out.read(viewport=(x, y, w, h), components=3, alignment=1)
@@ -374,6 +376,12 @@ class Scene:
         picture = self._developed(whole)
         self._actors, self._paddles = cast, paddles
         return picture
+
+
+def _cut(frame, rectangle: tuple[int, int, int, int] | None) -> None:
+    """Bind a framebuffer for drawing in one rectangle; a bound one would keep its old cut."""
+    frame.scissor = rectangle
+    frame.use()
 
 
 def _travel(pixels: np.ndarray) -> float:

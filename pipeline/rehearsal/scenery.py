@@ -21,7 +21,7 @@ from paddlebrief.rehearsal.gear import Prop
 from paddlebrief.rehearsal.meshes import normals_of
 from paddlebrief.rehearsal.venue import GROUND_COLOURS, VenueSettings
 
-__all__ = ["FAR_M", "Bystander", "Card", "Scenery", "build_scenery", "settled"]
+__all__ = ["CHAIN", "FAR_M", "Bystander", "Card", "Scenery", "build_scenery", "settled"]
 
 FAR_M = 400.0
 """Everything drawn is nearer than this; the far clip plane lies here."""

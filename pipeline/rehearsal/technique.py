@@ -192,15 +192,19 @@ _BETWEEN_PLAYERS = 0.8
 """SD between players over SD within one (a guess); the peak times have their own."""
 
 
-def default_technique(action: str, side: str, *, rng: np.random.Generator) -> dict[str, Spread]:
+def default_technique(
+    action: str, side: str, *, rng: np.random.Generator, stature_m: float = 1.75
+) -> dict[str, Spread]:
     """A player's usual dials for one action and side, with natural differences between players.
 
     Parameters
     ----------
     action, side
-        A key of `SHAPES`.
+        A key of `paddlebrief.rehearsal.swings.SHAPES`.
     rng
         Draws the player.
+    stature_m
+        Height of the player, with which the contact point scales.
 
     Returns
     -------
@@ -214,7 +218,8 @@ def default_technique(action: str, side: str, *, rng: np.random.Generator) -> di
         spread = between.get(dial, _BETWEEN_PLAYERS * within)
         if dial == "face_error_deg":
             spread = 0.0
-        mean = float(np.clip(means[dial] + spread * rng.standard_normal(), low, high))
+        scale = stature_m / 1.75 if dial in ("contact_height_m", "contact_front_m") else 1.0
+        mean = float(np.clip(scale * means[dial] + spread * rng.standard_normal(), low, high))
         technique[dial] = Spread(mean=mean, sd=within * (0.4 if action == "dink" else 1.0))
     return technique
 

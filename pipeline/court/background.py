@@ -1,0 +1,329 @@
+"""Stretches in which the camera stands still, and the picture of each without its people."""
+
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from paddlebrief.footage import frame_times, open_frames
+from paddlebrief.media import OPEN_OPTIONS, source_url
+from paddlebrief.records import FootageInfo, Track
+
+__all__ = ["Boxes", "Sample", "Still", "median_picture", "people_boxes", "read_samples", "stills"]
+
+logger = logging.getLogger(__name__)
+
+LARGEST_PX = 1920
+COMPARE_PX = 960
+LEAD_IN_FRAMES = 5  # the reader decodes this many frames before the first one it gives
+LONGEST_DECODE_FRAMES = 900
+MEDIAN_FRAMES = 21
+LEAST_SAMPLES = 3
+DRIFT_SHARE = 0.004  # of the picture's width: 5 pixels of 1280; more is another place
+REJOIN_GROUPS = 4
+AGREE_SHARE = 0.35  # of the corners that could be followed; people cover and move the others
+LEAST_AGREEING = 15
+BISECTIONS = 6
+PERSON_MARGIN = 0.18
+
+Boxes = Callable[[float], np.ndarray]
+"""Gives (k, 4) left, top, right, bottom of the people at a presentation time, pixels."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sample:
+    """One picture looked at: presentation time and (h, w, 3) uint8, at most 1920 pixels wide.
+
+    ``scale`` is its width over the recording's.
+    """
+
+    time_s: float
+    picture_bgr: np.ndarray
+    scale: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Still:
+    """A stretch in which the camera stands still.
+
+    Attributes
+    ----------
+    start_s, end_s
+        Presentation times; the camera is at its place for ``start_s <= t <= end_s``.
+    picture_bgr
+        Median of its samples, brought onto the first of them; None when there are too few.
+    shake_px
+        Standard deviation of the picture's movement about its middle, pixels of the recording.
+    drift_px
+        Movement from the first sample to the last, pixels of the recording.
+    """
+
+    start_s: float
+    end_s: float
+    picture_bgr: np.ndarray | None
+    scale: float
+    shake_px: float
+    drift_px: float
+
+
+def read_samples(info: FootageInfo, most: int) -> list[Sample]:
+    """Pictures spread over a recording, where they are cheap to decode.
+
+    Key frames first; between them as many others as the decoding of about 900 pictures allows.
+    """
+    times = frame_times(info.path)
+    keys = _key_frames(info, times)
+    wanted = {min(int(k) + LEAD_IN_FRAMES, len(times) - 1) for k in _spread(keys, most)}
+    gap = len(times) / max(len(keys), 1)
+    budget = LONGEST_DECODE_FRAMES
+    for index in _between(sorted(wanted), len(times)):
+        cost = index - keys[np.searchsorted(keys, index, side="right") - 1] if len(keys) else index
+        budget -= cost
+        if len(wanted) >= min(most, MEDIAN_FRAMES) or budget < 0:
+            break
+        wanted.add(index)
+    logger.debug("%s: key frames every %.0f, %d samples", info.path, gap, len(wanted))
+    samples = []
+    for index in sorted(wanted):
+        picture = _picture_at(info, float(times[index]))
+        if picture is not None:
+            samples.append(picture)
+    return samples
+
+
+def _spread(items: np.ndarray, most: int) -> np.ndarray:
+    if len(items) <= most:
+        return items
+    return items[np.round(np.linspace(0, len(items) - 1, most)).astype(int)]
+
+
+def _between(taken: Sequence[int], count: int) -> Iterator[int]:
+    """Frames that halve the widest gaps, widest first."""
+    edges = [0, *taken, count - 1]
+    gaps = sorted({(b - a, a) for a, b in pairwise(edges) if b - a > 1}, reverse=True)
+    while gaps:
+        width, start = gaps.pop(0)
+        middle = start + width // 2
+        yield middle
+        for part in ((middle - start, start), (start + width - middle, middle)):
+            if part[0] > 8:
+                gaps.append(part)
+        gaps.sort(reverse=True)
+
+
+def _key_frames(info: FootageInfo, times: np.ndarray) -> np.ndarray:
+    """Indices of frames that can be decoded on their own, by their packets."""
+    import av
+
+    found = []
+    try:
+        with av.open(source_url(info.path), options=dict(OPEN_OPTIONS)) as container:
+            stream = container.streams.video[0]
+            for packet in container.demux(stream):
+                if packet.is_keyframe and packet.pts is not None and packet.size:
+                    found.append(float(packet.pts * packet.time_base))
+    except av.FFmpegError as error:
+        logger.debug("%s: key frames end early: %s", info.path, error)
+    places = np.searchsorted(times, np.array(sorted(found)) - 1e-6)
+    return np.unique(places[places < len(times)])
+
+
+def _picture_at(info: FootageInfo, time_s: float) -> Sample | None:
+    with open_frames(info.path, start_s=time_s - 1e-6) as frames:
+        frame = next(iter(frames), None)
+    if frame is None:
+        return None
+    picture = frame.picture_bgr
+    scale = min(1.0, LARGEST_PX / max(picture.shape[:2]))
+    if scale < 1:
+        picture = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return Sample(time_s=frame.time_s, picture_bgr=picture, scale=scale)
+
+
+def people_boxes(tracks: Sequence[Track]) -> Boxes:
+    """Boxes of tracked people with a margin, at any time; none where nobody is followed."""
+
+    def at(time_s: float) -> np.ndarray:
+        boxes = []
+        for track in tracks:
+            if not len(track.time_s):
+                continue
+            nearest = int(np.argmin(np.abs(track.time_s - time_s)))
+            marks = track.landmarks_px[nearest]
+            if abs(track.time_s[nearest] - time_s) > 0.2 or np.isnan(marks).all():
+                continue
+            low, high = np.nanmin(marks, axis=0), np.nanmax(marks, axis=0)
+            margin = PERSON_MARGIN * (high[1] - low[1])
+            boxes.append([*(low - margin), *(high + margin)])
+        return np.array(boxes).reshape(-1, 4)
+
+    return at
+
+
+@dataclass(frozen=True)
+class _Movement:
+    """How a picture moved against another one: (2, 3) map onto it, and pixels at its corners."""
+
+    onto: np.ndarray
+    size_px: float
+
+
+def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
+    """Movement between two pictures of still things; None when they don't match.
+
+    Lucas & Kanade's tracker from ``reference`` to ``other`` and back; most corners have to agree
+    on one turn, shift and scale.
+    """
+    height, width = reference.shape[:2]
+    scale = min(1.0, COMPARE_PX / max(height, width))
+    first, second = (
+        cv2.cvtColor(cv2.resize(p, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA),
+                     cv2.COLOR_BGR2GRAY) for p in (reference, other)
+    )  # fmt: skip
+    corners = cv2.goodFeaturesToTrack(first, 400, 0.005, 12)
+    if corners is None or len(corners) < 12:
+        return None
+    window = {"winSize": (21, 21), "maxLevel": 4}
+    there, ok, _ = cv2.calcOpticalFlowPyrLK(first, second, corners, None, **window)
+    back, ok_back, _ = cv2.calcOpticalFlowPyrLK(second, first, there, None, **window)
+    kept = (ok & ok_back).ravel().astype(bool)
+    kept &= np.linalg.norm((back - corners).reshape(-1, 2), axis=1) < 0.7
+    if kept.sum() < LEAST_AGREEING:
+        return None
+    turn, inliers = cv2.estimateAffinePartial2D(
+        there[kept], corners[kept], ransacReprojThreshold=1.5
+    )
+    if turn is None or inliers.sum() < max(LEAST_AGREEING, AGREE_SHARE * kept.sum()):
+        return None
+    onto = turn.copy()
+    onto[:, 2] /= scale
+    corner = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
+    moved = corner @ onto[:, :2].T + onto[:, 2] - corner
+    return _Movement(onto, float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))))
+
+
+def _same_place(reference: Sample, other: Sample) -> _Movement | None:
+    """The movement between two samples when it is small enough for one place."""
+    movement = _movement(reference.picture_bgr, other.picture_bgr)
+    limit = DRIFT_SHARE * reference.picture_bgr.shape[1]
+    return None if movement is None or movement.size_px > limit else movement
+
+
+def stills(info: FootageInfo, samples: Sequence[Sample], boxes: Boxes | None) -> list[Still]:
+    """Split samples where the camera moves, and take the median of each part.
+
+    Parameters
+    ----------
+    info
+        The recording.
+    samples
+        In order of time.
+    boxes
+        Where people are, to leave them out; None when that is not known.
+
+    Returns
+    -------
+    list of Still
+        In order of time; empty without samples.
+    """
+    groups: list[list[tuple[Sample, _Movement]]] = []
+    for sample in samples:
+        for back in range(len(groups) - 1, max(len(groups) - 1 - REJOIN_GROUPS, -1), -1):
+            movement = _same_place(groups[back][0][0], sample)
+            if movement is not None:
+                # What lay between was someone before the lens, or a knock.
+                del groups[back + 1 :]
+                groups[back].append((sample, movement))
+                break
+            if len(groups[back]) >= LEAST_SAMPLES:
+                break
+        if not groups or groups[-1][-1][0] is not sample:
+            groups.append([(sample, _Movement(np.eye(2, 3), 0.0))])
+    out = [_still(group, boxes) for group in groups]
+    return _with_ends(info, out, [group[0][0] for group in groups])
+
+
+def _still(group: Sequence[tuple[Sample, _Movement]], boxes: Boxes | None) -> Still:
+    samples = [sample for sample, _ in group]
+    scale = samples[0].scale
+    shifts = np.array([m.onto[:, 2] + _about_middle(m, s) for s, m in group]) / scale
+    picture = None
+    if len(group) >= LEAST_SAMPLES:
+        picture = median_picture([(s, m.onto) for s, m in group], boxes)
+    steady = shifts - shifts.mean(axis=0)
+    return Still(
+        start_s=samples[0].time_s,
+        end_s=samples[-1].time_s,
+        picture_bgr=picture,
+        scale=scale,
+        shake_px=float(np.sqrt(np.mean(steady**2))) if len(group) > 1 else 0.0,
+        drift_px=float(np.linalg.norm(shifts[-1] - shifts[0])),
+    )
+
+
+def _about_middle(movement: _Movement, sample: Sample) -> np.ndarray:
+    height, width = sample.picture_bgr.shape[:2]
+    middle = np.array([width, height]) / 2
+    return movement.onto[:, :2] @ middle - middle
+
+
+def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | None) -> np.ndarray:
+    """(h, w, 3) uint8 median of pictures brought onto the first one, people left out.
+
+    A pixel that people cover throughout keeps an arbitrary one of its values.
+    """
+    chosen = [placed[i] for i in _spread(np.arange(len(placed)), MEDIAN_FRAMES)]
+    height, width = chosen[0][0].picture_bgr.shape[:2]
+    stack = np.empty((len(chosen), height, width, 3), np.uint8)
+    for number, (sample, onto) in enumerate(chosen):
+        picture = sample.picture_bgr
+        if boxes is not None:
+            picture = picture.copy()
+            for box in boxes(sample.time_s) * sample.scale:
+                left, top, right, bottom = np.clip(box, 0, [width, height, width, height])
+                # As many covered values below the median as above it leave it unmoved.
+                picture[int(top) : int(bottom), int(left) : int(right)] = 255 * (number % 2)
+        if np.allclose(onto, np.eye(2, 3), atol=0.02):
+            stack[number] = picture
+        else:
+            stack[number] = cv2.warpAffine(
+                picture, onto, (width, height), flags=cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )  # fmt: skip
+    return np.partition(stack, len(chosen) // 2, axis=0)[len(chosen) // 2]
+
+
+def _with_ends(info: FootageInfo, parts: list[Still], firsts: list[Sample]) -> list[Still]:
+    """Bring the ends of neighbouring stretches close to where the camera really moved."""
+    if not parts:
+        return []
+    out = [replace(parts[0], start_s=info.start_s)]
+    for before, after, first, second in zip(parts, parts[1:], firsts, firsts[1:], strict=False):
+        end, start = before.end_s, after.start_s
+        solid = before.picture_bgr is not None and after.picture_bgr is not None
+        if solid:
+            end = _edge(info, first, inside=before.end_s, outside=after.start_s)
+            start = _edge(info, second, inside=after.start_s, outside=end)
+        out[-1] = replace(out[-1], end_s=end)
+        out.append(replace(after, start_s=start))
+    out[-1] = replace(out[-1], end_s=info.end_s)
+    return out
+
+
+def _edge(info: FootageInfo, reference: Sample, *, inside: float, outside: float) -> float:
+    """Time up to which the camera is where it was in ``reference``, by halving."""
+    for _ in range(BISECTIONS):
+        if abs(outside - inside) < 2 * info.frame_interval_s * info.slow_factor:
+            break
+        middle = (inside + outside) / 2
+        sample = _picture_at(info, middle)
+        limit = DRIFT_SHARE * reference.picture_bgr.shape[1]
+        movement = None if sample is None else _movement(reference.picture_bgr, sample.picture_bgr)
+        if movement is not None and movement.size_px <= limit:
+            inside = middle
+        else:
+            outside = middle
+    return inside
