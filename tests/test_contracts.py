@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from importlib import resources
 from pathlib import Path
 
@@ -109,3 +110,15 @@ def test_the_top_level_is_the_fixed_one():
     made = {"build", "dist", "paddlebrief.egg-info", "paddlebrief-out"}
     found = {p.name for p in root.iterdir() if not p.name.startswith(".")}
     assert found - made - allowed == set()
+
+
+def test_every_package_is_in_the_wheel():
+    root = Path(__file__).parent.parent
+    given = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))
+    places = {"pipeline": "paddlebrief", "flows": "paddlebrief.flows"}
+    found = {
+        ".".join([name, *init.parent.relative_to(root / folder).parts])
+        for folder, name in places.items()
+        for init in (root / folder).rglob("__init__.py")
+    }
+    assert found <= set(given["tool"]["setuptools"]["packages"])

@@ -26,6 +26,8 @@ DRIFT_SHARE = 0.004  # of the picture's width: 5 pixels of 1280; more is another
 REJOIN_GROUPS = 4
 AGREE_SHARE = 0.35  # of the corners that could be followed; people cover and move the others
 LEAST_AGREEING = 15
+CELL_PX = 80
+LEAST_TEXTURE = 2.5  # grey levels
 BISECTIONS = 6
 PERSON_MARGIN = 0.18
 
@@ -183,8 +185,8 @@ def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
         cv2.cvtColor(cv2.resize(p, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA),
                      cv2.COLOR_BGR2GRAY) for p in (reference, other)
     )  # fmt: skip
-    corners = cv2.goodFeaturesToTrack(first, 400, 0.005, 12)
-    if corners is None or len(corners) < 12:
+    corners = _corners(first)
+    if len(corners) < LEAST_AGREEING:
         return None
     window = {"winSize": (21, 21), "maxLevel": 4}
     there, ok, _ = cv2.calcOpticalFlowPyrLK(first, second, corners, None, **window)
@@ -205,15 +207,36 @@ def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
     return _Movement(onto, float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))))
 
 
-def _same_place(reference: Sample, other: Sample) -> _Movement | None:
-    """The movement between two samples when it is small enough for one place."""
-    movement = _movement(reference.picture_bgr, other.picture_bgr)
-    limit = DRIFT_SHARE * reference.picture_bgr.shape[1]
-    return None if movement is None or movement.size_px > limit else movement
+def _corners(grey: np.ndarray) -> np.ndarray:
+    """(n, 1, 2) float32 corners spread over the picture, so that no thing in it has most."""
+    height, width = grey.shape
+    found = []
+    for top in range(0, height - CELL_PX // 2, CELL_PX):
+        for left in range(0, width - CELL_PX // 2, CELL_PX):
+            cell = grey[top : top + CELL_PX, left : left + CELL_PX]
+            if cell.std() < LEAST_TEXTURE:
+                continue
+            corners = cv2.goodFeaturesToTrack(cell, 4, 0.1, 10)
+            if corners is not None:
+                found.append(corners + np.array([left, top], np.float32))
+    return np.concatenate(found) if found else np.empty((0, 1, 2), np.float32)
+
+
+@dataclass
+class _Group:
+    """Samples that match one reference, by their number, with their movements onto it."""
+
+    members: dict[int, _Movement]
+
+    @property
+    def reference(self) -> int:
+        return next(iter(self.members))
 
 
 def stills(info: FootageInfo, samples: Sequence[Sample], boxes: Boxes | None) -> list[Still]:
     """Split samples where the camera moves, and take the median of each part.
+
+    Shake is no movement: a part ends where the picture's mean place changes for good.
 
     Parameters
     ----------
@@ -227,47 +250,126 @@ def stills(info: FootageInfo, samples: Sequence[Sample], boxes: Boxes | None) ->
     Returns
     -------
     list of Still
-        In order of time; empty without samples.
+        In order of time; empty without samples. Where samples match none of the others, a part
+        of their own without a picture says so.
     """
-    groups: list[list[tuple[Sample, _Movement]]] = []
-    for sample in samples:
-        for back in range(len(groups) - 1, max(len(groups) - 1 - REJOIN_GROUPS, -1), -1):
-            movement = _same_place(groups[back][0][0], sample)
+    groups = _matching(samples)
+    parts: list[dict[int, _Movement]] = []
+    for group in groups:
+        parts += _settled(group.members, samples)
+    placed = [_centred(part, samples) for part in parts]
+    out = []
+    for part in placed:
+        still = _still(part, samples, boxes)
+        for run in _runs(part, placed):
+            ends = {"start_s": samples[run[0]].time_s, "end_s": samples[run[-1]].time_s}
+            out.append((run[0], replace(still, **ends), samples[next(iter(part))]))
+    out.sort(key=lambda item: item[0])
+    return _with_ends(info, [still for _, still, _ in out], [ref for _, _, ref in out])
+
+
+def _matching(samples: Sequence[Sample]) -> list[_Group]:
+    groups: list[_Group] = []
+    for number, sample in enumerate(samples):
+        for group in reversed(groups[-REJOIN_GROUPS:]):
+            movement = _movement(samples[group.reference].picture_bgr, sample.picture_bgr)
             if movement is not None:
-                # What lay between was someone before the lens, or a knock.
-                del groups[back + 1 :]
-                groups[back].append((sample, movement))
+                group.members[number] = movement
                 break
-            if len(groups[back]) >= LEAST_SAMPLES:
-                break
-        if not groups or groups[-1][-1][0] is not sample:
-            groups.append([(sample, _Movement(np.eye(2, 3), 0.0))])
-    out = [_still(group, boxes) for group in groups]
-    return _with_ends(info, out, [group[0][0] for group in groups])
+        else:
+            groups.append(_Group({number: _Movement(np.eye(2, 3), 0.0)}))
+    return groups
 
 
-def _still(group: Sequence[tuple[Sample, _Movement]], boxes: Boxes | None) -> Still:
-    samples = [sample for sample, _ in group]
+def _settled(members: dict[int, _Movement], samples: Sequence[Sample]) -> list[dict]:
+    """Split a group where the picture's mean place changes by more than shake explains."""
+    numbers = list(members)
+    if len(numbers) < 2 * LEAST_SAMPLES:
+        return [members]
+    places = np.array([_corner_places(members[n], samples[n]) for n in numbers])
+    width = samples[numbers[0]].picture_bgr.shape[1]
+    best, at = 0.0, 0
+    for cut in range(LEAST_SAMPLES, len(numbers) - LEAST_SAMPLES + 1):
+        first, second = places[:cut], places[cut:]
+        gap = np.median(first, axis=0) - np.median(second, axis=0)
+        spread = np.concatenate([first - np.median(first, axis=0),
+                                 second - np.median(second, axis=0)])  # fmt: skip
+        scatter = 1.4826 * np.median(np.linalg.norm(spread.reshape(-1, 2), axis=1))
+        # The mean of n shaken places is known to scatter / √n.
+        unsure = scatter * np.sqrt(1 / cut + 1 / (len(numbers) - cut))
+        size = float(np.sqrt(np.mean(np.sum(gap.reshape(-1, 2) ** 2, axis=1))))
+        excess = size / max(DRIFT_SHARE * width, 4 * unsure, 1.5 * scatter)
+        if excess > best:
+            best, at = excess, cut
+    if best <= 1:
+        return [members]
+    halves = [{n: members[n] for n in part} for part in (numbers[:at], numbers[at:])]
+    return [piece for half in halves for piece in _settled(half, samples)]
+
+
+def _corner_places(movement: _Movement, sample: Sample) -> np.ndarray:
+    """(8,) where the four corners lie in the reference."""
+    height, width = sample.picture_bgr.shape[:2]
+    corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
+    return (corners @ movement.onto[:, :2].T + movement.onto[:, 2]).ravel()
+
+
+def _centred(members: dict[int, _Movement], samples: Sequence[Sample]) -> dict:
+    """The same movements onto the member nearest to the middle of all; it comes first."""
+    numbers = list(members)
+    places = np.array([_corner_places(members[n], samples[n]) for n in numbers])
+    middle = numbers[int(np.argmin(np.linalg.norm(places - np.median(places, axis=0), axis=1)))]
+    back = cv2.invertAffineTransform(members[middle].onto)
+    out = {middle: _Movement(np.eye(2, 3), 0.0)}
+    for number in numbers:
+        if number != middle:
+            onto = back @ np.vstack([members[number].onto, [0, 0, 1]])
+            out[number] = _Movement(onto, members[number].size_px)
+    return out
+
+
+def _runs(part: dict[int, _Movement], parts: Sequence[dict]) -> list[list[int]]:
+    """Numbers of a part's samples, cut where a longer part lies between; short ones are bridged."""
+    solid = {n for other in parts if other is not part and len(other) >= LEAST_SAMPLES
+             for n in other}  # fmt: skip
+    runs: list[list[int]] = []
+    for number in sorted(part):
+        if runs and not any(n in solid for n in range(runs[-1][-1] + 1, number)):
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    bridged = len(part) < LEAST_SAMPLES and any(
+        min(other) < min(part) and max(other) > max(part) for other in parts
+        if len(other) >= LEAST_SAMPLES
+    )  # fmt: skip
+    return [] if bridged else runs
+
+
+def _still(part: dict[int, _Movement], samples: Sequence[Sample], boxes: Boxes | None) -> Still:
     scale = samples[0].scale
-    shifts = np.array([m.onto[:, 2] + _about_middle(m, s) for s, m in group]) / scale
+    numbers = sorted(part)
+    shifts = np.array([_shift(part[n], samples[n]) for n in numbers]) / scale
     picture = None
-    if len(group) >= LEAST_SAMPLES:
-        picture = median_picture([(s, m.onto) for s, m in group], boxes)
+    if len(part) >= LEAST_SAMPLES:
+        picture = median_picture([(samples[n], m.onto) for n, m in part.items()], boxes)
     steady = shifts - shifts.mean(axis=0)
+    third = max(1, len(shifts) // 3)
+    drift = np.median(shifts[-third:], axis=0) - np.median(shifts[:third], axis=0)
     return Still(
-        start_s=samples[0].time_s,
-        end_s=samples[-1].time_s,
+        start_s=samples[numbers[0]].time_s,
+        end_s=samples[numbers[-1]].time_s,
         picture_bgr=picture,
         scale=scale,
-        shake_px=float(np.sqrt(np.mean(steady**2))) if len(group) > 1 else 0.0,
-        drift_px=float(np.linalg.norm(shifts[-1] - shifts[0])),
+        shake_px=float(np.sqrt(np.mean(steady**2))) if len(part) > 1 else 0.0,
+        drift_px=float(np.linalg.norm(drift)),
     )
 
 
-def _about_middle(movement: _Movement, sample: Sample) -> np.ndarray:
+def _shift(movement: _Movement, sample: Sample) -> np.ndarray:
+    """(2,) movement of the picture's middle."""
     height, width = sample.picture_bgr.shape[:2]
     middle = np.array([width, height]) / 2
-    return movement.onto[:, :2] @ middle - middle
+    return movement.onto[:, :2] @ middle + movement.onto[:, 2] - middle
 
 
 def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | None) -> np.ndarray:
@@ -296,32 +398,34 @@ def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | N
     return np.partition(stack, len(chosen) // 2, axis=0)[len(chosen) // 2]
 
 
-def _with_ends(info: FootageInfo, parts: list[Still], firsts: list[Sample]) -> list[Still]:
+def _with_ends(info: FootageInfo, parts: list[Still], references: list[Sample]) -> list[Still]:
     """Bring the ends of neighbouring stretches close to where the camera really moved."""
     if not parts:
         return []
     out = [replace(parts[0], start_s=info.start_s)]
-    for before, after, first, second in zip(parts, parts[1:], firsts, firsts[1:], strict=False):
+    for k in range(1, len(parts)):
+        before, after = out[-1], parts[k]
         end, start = before.end_s, after.start_s
-        solid = before.picture_bgr is not None and after.picture_bgr is not None
-        if solid:
-            end = _edge(info, first, inside=before.end_s, outside=after.start_s)
-            start = _edge(info, second, inside=after.start_s, outside=end)
-        out[-1] = replace(out[-1], end_s=end)
+        if before.picture_bgr is not None and after.picture_bgr is not None:
+            end = _edge(info, before, references[k - 1], inside=end, outside=start)
+            start = _edge(info, after, references[k], inside=start, outside=end)
+        out[-1] = replace(before, end_s=end)
         out.append(replace(after, start_s=start))
     out[-1] = replace(out[-1], end_s=info.end_s)
     return out
 
 
-def _edge(info: FootageInfo, reference: Sample, *, inside: float, outside: float) -> float:
+def _edge(
+    info: FootageInfo, still: Still, reference: Sample, *, inside: float, outside: float
+) -> float:
     """Time up to which the camera is where it was in ``reference``, by halving."""
+    limit = DRIFT_SHARE * reference.picture_bgr.shape[1] + 4 * still.shake_px * still.scale
     for _ in range(BISECTIONS):
         if abs(outside - inside) < 2 * info.frame_interval_s * info.slow_factor:
             break
         middle = (inside + outside) / 2
         sample = _picture_at(info, middle)
-        limit = DRIFT_SHARE * reference.picture_bgr.shape[1]
-        movement = None if sample is None else _movement(reference.picture_bgr, sample.picture_bgr)
+        movement = sample and _movement(reference.picture_bgr, sample.picture_bgr)
         if movement is not None and movement.size_px <= limit:
             inside = middle
         else:

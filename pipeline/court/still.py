@@ -20,7 +20,7 @@ logger = logging.getLogger(__name__)
 
 GUESS_WIDTH_PX = 1280
 GUESSES = 10
-REFINED = 4
+WORTH_SHARE = 0.6  # of the best guess's score: once a court is believed, rivals must come close
 RIVAL_SHARE = 0.85
 LEAST_MARKS = 4
 
@@ -124,8 +124,8 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
     guesses = [g for g in guesses if g[0] > 0]
     logger.debug("%s: %d lines, %d guesses", name, len(lines), len(guesses))
     found: list[tuple[Fit, Quality]] = []
-    for _, view in guesses:
-        if len(found) >= REFINED and not found[0][1].faults:
+    for score, view in guesses:
+        if score < WORTH_SHARE * guesses[0][0] and any(not q.faults for _, q in found):
             break
         view = _scaled(view, (width, height))
         if any(_same(view, fit.view) for fit, _ in found):

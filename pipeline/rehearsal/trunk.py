@@ -232,14 +232,18 @@ class Trunk:
         way = np.asarray(event.base_m, float) - self._middle()
         heading = float(np.arctan2(-way[0], way[1]))
         self._reach(self._middle(), event.start_s)
-        off_s, on_s = event.start_s + 0.5, event.end_s - 0.5
-        for time_s in (off_s, on_s):
+        off_s = event.start_s + 0.5
+        there_s = event.start_s + 0.2 + steps_needed_s(float(np.hypot(*way)))
+        there_s = max(min(there_s, event.end_s - 0.5), off_s + 0.1)
+        for time_s in (off_s, there_s):
             self._add("facing", Key.rest(time_s, heading))
             self._add("lean", Key.rest(time_s, (0.02, 0.06, 0.0)))
             self._add("height", Key.rest(time_s, self._height(0.925)))
         turned = ready_stance(event.base_m, self._scale * 0.6, heading)
-        self._step_to(turned, event.start_s + 0.15, on_s - 0.05)
-        self._step_to(ready_stance(event.base_m, self._scale), on_s, event.end_s - 0.03)
+        self._step_to(turned, event.start_s + 0.15, there_s - 0.05)
+        self._step_to(ready_stance(event.base_m, self._scale), there_s, there_s + 0.45)
+        if event.end_s > there_s + 0.9:
+            self._ready(there_s + 0.5)
         self._ready(event.end_s)
 
     def _step_to(self, goal: dict[str, Placement], start_s: float, end_s: float) -> None:
