@@ -260,6 +260,66 @@ def cohorts(
         typer.echo(comparison.render_text(table))
 
 
+@app.command(epilog=EXIT_CODES)
+def demo(
+    out: Out = Path("paddlebrief-demo"),
+    settings: SettingsFile = None,
+    as_json: Json = False,
+    verbose: Verbose = False,
+) -> None:
+    """Work the practice session that ships with the package, from recording to briefs."""
+    from importlib import resources
+
+    with resources.as_file(resources.files("paddlebrief").joinpath("demo")) as folder:
+        run([folder], out=out, settings=settings, as_json=as_json, verbose=verbose)
+
+
+@app.command()
+def rehearse(
+    scenario: Annotated[
+        Path | None, typer.Argument(help="Scenario file; config/rehearsals has examples.")
+    ] = None,
+    preset: Annotated[
+        str | None, typer.Option("--preset", help="A scenario that ships: behind, side, corner.")
+    ] = None,
+    out: Out = Path("rehearsal"),
+    seed: Annotated[int | None, typer.Option("--seed", help="Replaces the scenario's seed.")] = None,
+    verbose: Verbose = False,
+) -> None:
+    """Render a make-believe practice session and write everything that is true about it."""
+    from paddlebrief.console import ProgressLines
+    from paddlebrief.rehearsal.session import rehearse as make
+
+    _log(verbose)
+    if (scenario is None) == (preset is None):
+        raise typer.BadParameter("name either a scenario file or --preset")
+    with ProgressLines() as lines:
+        made = make(scenario or preset, out, seed=seed, progress=lines.tell)
+    typer.echo(f"session: {made / 'session'}")
+    typer.echo(f"truth: {made / 'truth'}")
+
+
+@app.command()
+def grade(
+    result: Annotated[Path, typer.Argument(metavar="RESULT", help="Output folder of a run.")],
+    truth: Annotated[Path, typer.Option("--truth", help="The rehearsal's truth folder.")],
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="File for the grades; printed when left out.")
+    ] = None,
+) -> None:
+    """Compare a result with the truth of its rehearsal."""
+    from paddlebrief.rehearsal.grade import grade as compare
+    from paddlebrief.store.files import written_whole
+
+    grades = json.dumps(compare(result, truth), ensure_ascii=False, indent=1)
+    if json_file is None:
+        typer.echo(grades)
+        return
+    with written_whole(json_file) as beside:
+        Path(beside).write_text(grades + "\n", encoding="utf-8")
+    typer.echo(f"grades: {json_file}")
+
+
 def _choice(kind, value: str | None, option: str):
     if value is None:
         return None

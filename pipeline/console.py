@@ -34,6 +34,7 @@ class ProgressLines:
             transient=True,
         )
         self._task: int | None = None
+        self._what = ""
 
     def __enter__(self) -> "ProgressLines":
         if self._console.is_terminal:
@@ -45,12 +46,19 @@ class ProgressLines:
 
     def begin(self, what: str) -> None:
         """Show a new piece of work."""
+        self._what = what
         if not self._console.is_terminal:
             self._console.print(what)
             return
         if self._task is not None:
             self._bars.remove_task(self._task)
         self._task = self._bars.add_task(what, total=1.0)
+
+    def tell(self, what: str, done: float) -> None:
+        """Show a share of a piece of work, beginning it when it is another one."""
+        if what != self._what:
+            self.begin(what)
+        self.share(done)
 
     def share(self, done: float) -> None:
         """Move the bar of the piece begun last."""

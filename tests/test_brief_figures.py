@@ -138,7 +138,7 @@ def test_labels_do_not_cover_the_lines():
     assert colour_at(picture, PATH[-1]) == bgr(STYLE.colours.lines.wrist.colour)
 
 
-def test_crop_holds_player_path_and_paddle_inside_the_picture():
+def test_crop_holds_player_and_path_inside_the_picture():
     box = crop_box(
         body(at=(640, 400), height_px=200),
         hand=Handedness.RIGHT,
@@ -151,9 +151,17 @@ def test_crop_holds_player_path_and_paddle_inside_the_picture():
     assert box.top_px >= 0
     assert box.left_px + box.width_px <= 1280
     assert box.top_px + box.height_px <= 720
+
+
+def test_crop_leaves_room_for_a_paddle_overhead():
     figure = body(at=(640, 400), height_px=200)
-    wrist, elbow = (figure[LANDMARKS.index(f"right_{part}")] for part in ("wrist", "elbow"))
-    assert box.left_px <= (wrist + 1.5 * (wrist - elbow))[0]
+    figure[LANDMARKS.index("right_elbow")] = (600, 330)
+    figure[LANDMARKS.index("right_wrist")] = (600, 300)
+    box = crop_box(figure, hand=Handedness.RIGHT, picture_size_px=(1280, 720), style=STYLE)
+    # A paddle is at most 17 in long (USA Pickleball rule 2.E): 1.5 of these 30 px forearms.
+    assert box.top_px <= 300 - 45
+    other = crop_box(figure, hand=Handedness.LEFT, picture_size_px=(1280, 720), style=STYLE)
+    assert other.top_px > box.top_px
 
 
 def test_crop_of_several_instants_holds_them_all():

@@ -20,7 +20,8 @@ from paddlebrief.rehearsal.technique import (
     default_technique,
     draw_dials,
 )
-from paddlebrief.rehearsal.true_measures import MEASURES, OTHER_MEASURES, Outcome, Trace, chain
+from paddlebrief.rehearsal.traces import Outcome, Trace
+from paddlebrief.rehearsal.true_measures import MEASURES, OTHER_MEASURES, chain
 from paddlebrief.rehearsal.trunk import Stoop, Swing, Walk
 from tests.stick_body import StickBody
 

@@ -27,7 +27,7 @@ REJOIN_GROUPS = 4
 AGREE_SHARE = 0.35  # of the corners that could be followed; people cover and move the others
 LEAST_AGREEING = 15
 CELL_PX = 80
-LEAST_TEXTURE = 2.5  # grey levels
+LEAST_TEXTURE = 5.0  # levels of the levelled picture
 BISECTIONS = 6
 PERSON_MARGIN = 0.18
 
@@ -181,10 +181,7 @@ def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
     """
     height, width = reference.shape[:2]
     scale = min(1.0, COMPARE_PX / max(height, width))
-    first, second = (
-        cv2.cvtColor(cv2.resize(p, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA),
-                     cv2.COLOR_BGR2GRAY) for p in (reference, other)
-    )  # fmt: skip
+    first, second = (_levelled(picture, scale) for picture in (reference, other))
     corners = _corners(first)
     if len(corners) < LEAST_AGREEING:
         return None
@@ -205,6 +202,14 @@ def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
     corner = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
     moved = corner @ onto[:, :2].T + onto[:, 2] - corner
     return _Movement(onto, float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))))
+
+
+def _levelled(picture_bgr: np.ndarray, scale: float) -> np.ndarray:
+    """(h, w) uint8 local contrast: exposure and light change between samples, shapes don't."""
+    small = cv2.resize(picture_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    light = np.log(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY).astype(np.float32) + 8)
+    local = light - cv2.GaussianBlur(light, (0, 0), 12)
+    return np.clip(128 + 160 * local, 0, 255).astype(np.uint8)
 
 
 def _corners(grey: np.ndarray) -> np.ndarray:

@@ -108,6 +108,17 @@ class View:
             position_m=self.position_m + step[8:11],
         )
 
+    def scaled(self, factor: float) -> "View":
+        """The view of the same picture made ``factor`` times as large."""
+        width, height = self.size_px
+        return replace(
+            self,
+            focal_px=self.focal_px * factor,
+            # Whole numbers are pixel centres: the picture's edge lies half a pixel outside.
+            centre_px=(self.centre_px + 0.5) * factor - 0.5,
+            size_px=(round(width * factor), round(height * factor)),
+        )
+
     def flat_direction(self, px: np.ndarray) -> np.ndarray:
         """(…, 2) undistorted x/z and y/z of (…, 2) pixels; NaN beyond the lens model."""
         wanted = (np.asarray(px, float) - self.centre_px) / self.focal_px

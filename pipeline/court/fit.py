@@ -53,8 +53,8 @@ class Fit:
     residual_px
         (n,) distance of the found strip from the fitted one along the normal; NaN if not found.
     laid_off
-        Group of strips to how far its paint lies from the rulebook's place, in standard
-        deviations of the prior.
+        Group of strips to how far it lies from the rulebook's place, in standard deviations of
+        the priors for paint and picture.
     scatter
         Typical size of the used residuals over their expected sizes.
     blur_px
@@ -283,7 +283,8 @@ def _solve(view: View, data: _Data | None, marked: _Data | None, *, priors: Prio
     inverse[np.ix_(moving, moving)] = np.linalg.pinv(
         information[np.ix_(moving, moving)], hermitian=True
     )
-    laid = whole[CAMERA : CAMERA + len(names)] / prior_sd[CAMERA : CAMERA + len(names)]
+    laid = np.abs(whole / np.where(np.isfinite(prior_sd), prior_sd, np.inf))[CAMERA:]
+    laid = laid.reshape(2, -1).max(axis=0)
     return view, inverse[:CAMERA, :CAMERA], scatter, dict(zip(names, laid.tolist(), strict=True))
 
 

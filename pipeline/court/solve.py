@@ -2,7 +2,7 @@
 
 import json
 import logging
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -254,17 +254,22 @@ def _spans(parts, marks, settings: CourtSettings) -> tuple[list[CourtSpan], list
     """Every stretch, solved or not; the longest ones are tried first and start the others."""
     spans: dict[int, CourtSpan] = {}
     notes: list[str] = []
+    tried: dict[int, StillCourt] = {}
     last: View | None = None
     failures = 0
     for number in sorted(range(len(parts)), key=lambda n: parts[n].start_s - parts[n].end_s):
         still = parts[number]
+        known = tried.get(id(still.picture_bgr))
         ends = {"start_s": still.start_s, "end_s": still.end_s}
-        if still.picture_bgr is None:
+        if known is not None:
+            spans[number] = _span(still, known)
+        elif still.picture_bgr is None:
             spans[number] = CourtSpan(**ends, reason="the camera was there too briefly")
         elif last is None and failures >= MOST_FAILURES:
             spans[number] = CourtSpan(**ends, reason="not tried: longer stretches were not solved")
         else:
             solved = _solve_one(still, marks, last, settings, notes)
+            tried[id(still.picture_bgr)] = solved
             spans[number] = _span(still, solved)
             failures += solved.fit is None
             last = last if solved.fit is None else solved.fit.view
@@ -313,13 +318,7 @@ def _full_size(view: View, covariance: np.ndarray, scale: float) -> tuple[View, 
         return view, covariance
     factor = np.ones(len(covariance))
     factor[1:3] = 1 / scale
-    size = (round(view.size_px[0] / scale), round(view.size_px[1] / scale))
-    full = replace(
-        view,
-        focal_px=view.focal_px / scale,
-        centre_px=(view.centre_px + 0.5) / scale - 0.5,
-        size_px=size,
-    )
+    full = view.scaled(1 / scale)
     return full, covariance * np.outer(factor, factor)
 
 

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -12,7 +12,7 @@ from paddlebrief.court.fit import Fit, Priors, fit_marks, refine
 from paddlebrief.court.guess import CameraLimits, guess_views
 from paddlebrief.court.lines import CHANNELS, LineMap, channel, find_ridges, straight_lines
 from paddlebrief.court.strips import named_points_m
-from paddlebrief.court.verify import CourtLimits, Quality, judge
+from paddlebrief.court.verify import CourtLimits, Evidence, Quality, judge
 
 __all__ = ["Expectations", "StillCourt", "solve_still"]
 
@@ -119,46 +119,35 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
     size = (small.shape[1], small.shape[0])
     ridges = find_ridges(channel(small, name))
     lines = straight_lines(ridges, size)
-    line_map = LineMap(ridges, size)
-    guesses = guess_views(lines, line_map, size, limits=expect.camera, most=GUESSES)
+    evidence = Evidence(lines=tuple(lines), line_map=LineMap(ridges, size), scale=scale)
+    guesses = guess_views(lines, evidence.line_map, size, limits=expect.camera, most=GUESSES)
     guesses = [g for g in guesses if g[0] > 0]
     logger.debug("%s: %d lines, %d guesses", name, len(lines), len(guesses))
     found: list[tuple[Fit, Quality]] = []
     for score, view in guesses:
         if score < WORTH_SHARE * guesses[0][0] and any(not q.faults for _, q in found):
             break
-        view = _scaled(view, (width, height))
+        view = view.scaled(1 / scale)
+        view = replace(view, size_px=(width, height))
         if any(_same(view, fit.view) for fit, _ in found):
             continue
-        judged = _judged(picture_bgr, view, name, expect, rough=True)
+        judged = _judged(picture_bgr, view, name, expect, rough=True, evidence=evidence)
         if judged is not None and not any(_same(judged[0].view, f.view) for f, _ in found):
             found.append(judged)
     return found
 
 
-def _scaled(view: View, size_px: tuple[int, int]) -> View:
-    factor = size_px[0] / view.size_px[0]
-    return View(
-        focal_px=view.focal_px * factor,
-        centre_px=(np.array(size_px) - 1) / 2,
-        distortion=view.distortion,
-        rotation=view.rotation,
-        position_m=view.position_m,
-        size_px=size_px,
-    )
-
-
-def _judged(picture_bgr, view: View, name: str, expect: Expectations, *, rough: bool, marks=None):
+def _judged(
+    picture_bgr, view: View, name: str, expect: Expectations, *, rough, marks=None, evidence=None
+):
+    """A refined view and its quality; None when it leads nowhere."""
     grey = channel(picture_bgr, name)
     fit = refine(
         grey, view, priors=expect.priors, rough=rough, marks=marks, mark_sd_px=expect.mark_sd_px
     )
     if fit is None or not _plausible(fit.view, expect.camera):
         return None
-    quality = judge(fit, picture_bgr, None, limits=expect.court)
-    if not quality.faults:
-        line_map = LineMap(find_ridges(grey), fit.view.size_px)
-        quality = judge(fit, picture_bgr, line_map, limits=expect.court)
+    quality = judge(fit, picture_bgr, evidence, limits=expect.court)
     return fit, quality
 
 

@@ -2,22 +2,34 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
 from paddlebrief.court.camera import SolvedCamera, View
-from paddlebrief.court.dimensions import COURT_LENGTH_M, COURT_WIDTH_M, NON_VOLLEY_DEPTH_M
+from paddlebrief.court.dimensions import (
+    COURT_LENGTH_M,
+    COURT_WIDTH_M,
+    NET_SIDE_HEIGHT_M,
+    NON_VOLLEY_DEPTH_M,
+)
 from paddlebrief.court.fit import Fit
-from paddlebrief.court.lines import LineMap
+from paddlebrief.court.lines import LineMap, StraightLine
 from paddlebrief.court.strips import NET, court_strips
 
-__all__ = ["CourtLimits", "Quality", "judge", "worst_sd_m"]
+__all__ = ["CourtLimits", "Evidence", "Quality", "judge", "worst_sd_m"]
 
 LEAST_SHOWN_PX = 36.0
 SEEN_SHARE = 0.5
-ABSENT_SHARE = 0.2
+ABSENT_SHARE = 0.25
+MISSING_A_SEEN = 0.25
+BEHIND_NET = ("far baseline", "far non-volley line", "far centerline")
 CONTINUED_SHARE = 0.75
+SAME_PAINT = 16.0  # distance in CIE L*a*b*, lightness counted half for light and shade
+LEFT_OVER_SHARE = 0.12  # of the length of line found
+AROUND_M = 1.0
+MOST_LAID_OFF = 6.0  # standard deviations
 PAINT_APART = 30.0  # distance of two paints' hues in CIE L*a*b*
 
 ACROSS = ("near baseline", "far baseline", "near non-volley line", "far non-volley line")
@@ -37,6 +49,15 @@ class CourtLimits:
     found_share: float = 0.6
     residual_px: float = 1.6
     worst_sd_m: float = 0.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """Lines and ridges of a picture that was made ``scale`` times as large."""
+
+    lines: tuple[StraightLine, ...]
+    line_map: LineMap
+    scale: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +89,7 @@ class Quality:
 
 
 def judge(
-    fit: Fit, picture_bgr: np.ndarray, line_map: LineMap | None, *, limits: CourtLimits
+    fit: Fit, picture_bgr: np.ndarray, evidence: Evidence | None, *, limits: CourtLimits
 ) -> Quality:
     """Hold a fitted court against the picture.
 
@@ -78,8 +99,9 @@ def judge(
         The refined camera and what was found.
     picture_bgr
         (h, w, 3) picture that it was fitted to.
-    line_map
-        Ridges of that picture, or None to leave out the test of lines that go on.
+    evidence
+        Ridges and lines of that picture; None leaves out the tests for lines of another court,
+        as where a person has said which lines are this one's.
     limits
         What is demanded.
     """
@@ -100,8 +122,9 @@ def judge(
     ]
     if residual > limits.residual_px:
         faults.append(f"the lines lie {residual:.1f} pixels from where this court's would")
-    if line_map is not None:
-        faults += _going_on(fit.view, line_map)
+    if evidence is not None and not faults:
+        faults += _going_on(fit.view.scaled(evidence.scale), evidence.line_map)
+        faults += _left_over(fit, good, picture_bgr, evidence, found_px=found)
     if not faults and not worst <= limits.worst_sd_m:
         faults.append(
             f"too little of the court is in view: a place on it would be known to ± {worst:.1f} m"
@@ -135,8 +158,7 @@ def _shares(fit: Fit, good: np.ndarray) -> tuple[dict[str, float], dict[str, flo
 
 def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str]:
     """Painted lines whose hue differs from that of most of the paint."""
-    blurred = cv2.GaussianBlur(picture_bgr, (0, 0), 0.7)
-    lab = cv2.cvtColor(blurred.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    lab = _lab(picture_bgr)
     at = np.round(fit.places.at_px).astype(int)
     hue = lab[at[:, 1], at[:, 0], 1:]
     # Thin lines mix with their ground; only where the paint fills pixels its hue is its own.
@@ -169,20 +191,103 @@ def _too_little(shares: Mapping[str, float], share: float, limits: CourtLimits) 
     return faults
 
 
+def _left_over(fit: Fit, good, picture_bgr, evidence: Evidence, *, found_px: float) -> list[str]:
+    """Lines of the same paint on and around the court that this court does not have."""
+    paint = _paint(fit, good, picture_bgr)
+    if paint is None:
+        return []
+    view = fit.view.scaled(evidence.scale)
+    small = cv2.resize(
+        picture_bgr, view.size_px, interpolation=cv2.INTER_AREA
+    ) if evidence.scale < 1 else picture_bgr  # fmt: skip
+    lab = _lab(small)
+    free = _unexplained_area(view)
+    extra = 0.0
+    for line in evidence.lines:
+        length = float(np.linalg.norm(line.end_px - line.start_px))
+        share = np.linspace(0, 1, max(2, int(length / 3)))[:, None]
+        px = np.round(line.start_px + share * (line.end_px - line.start_px)).astype(int)
+        px = np.clip(px, 0, np.array(view.size_px) - 1)
+        x, y = px.T
+        open_ = free[y, x] > 0
+        if not open_.any():
+            continue
+        apart = (np.median(lab[y, x][open_], axis=0) - paint) * [0.5, 1, 1]
+        if np.linalg.norm(apart) < SAME_PAINT:
+            extra += open_.mean() * min(line.support_px, length)
+    if extra > LEFT_OVER_SHARE * found_px * evidence.scale:
+        return ["lines of the same paint lie where this court has none"]
+    return []
+
+
+def _lab(picture_bgr: np.ndarray) -> np.ndarray:
+    blurred = cv2.GaussianBlur(picture_bgr, (0, 0), 0.7)
+    return cv2.cvtColor(blurred.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+
+
+def _paint(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> np.ndarray | None:
+    """(3,) CIE L*a*b* of the court's paint where it is wide enough to show; None if nowhere."""
+    ground = np.array([strip.group != NET for strip in court_strips()])[fit.places.strip]
+    wide = good & ground & (fit.places.width_px > 1.2)
+    if wide.sum() < 10:
+        return None
+    x, y = np.round(fit.places.at_px[wide]).astype(int).T
+    return np.median(_lab(picture_bgr)[y, x], axis=0)
+
+
+def _unexplained_area(view: View) -> np.ndarray:
+    """(h, w) uint8, 255 on and around the court, away from its lines and from the net."""
+    width, height = view.size_px
+    area = np.zeros((height, width), np.uint8)
+    half_w, half_l = COURT_WIDTH_M / 2 + AROUND_M, COURT_LENGTH_M / 2 + AROUND_M
+    x, y = np.meshgrid(np.linspace(-half_w, half_w, 60), np.linspace(-half_l, half_l, 120))
+    grid = view.project(np.stack([x, y, np.zeros_like(x)], axis=-1))
+    whole = np.all(np.isfinite(grid) & (np.abs(grid) < 5 * width), axis=-1)
+    for i, j in np.argwhere(whole[:-1, :-1] & whole[1:, :-1] & whole[:-1, 1:] & whole[1:, 1:]):
+        corners = grid[[i, i, i + 1, i + 1], [j, j + 1, j + 1, j]]
+        cv2.fillConvexPoly(area, np.round(corners).astype(np.int32), 255)
+    for strip in court_strips():
+        middle = strip.middle(np.linspace(-0.02, 1.02, 200))
+        edges = [view.project(middle + k * strip.width_m * strip.across) for k in (-0.5, 0.5)]
+        for a, b in pairwise(zip(*edges, strict=True)):
+            corners = np.array([a[0], b[0], b[1], a[1]])
+            if np.isfinite(corners).all() and np.abs(corners).max() < 5 * width:
+                cv2.polylines(area, [np.round(corners).astype(np.int32)], True, 0, 11)
+    net_x = np.linspace(-half_w, half_w, 80)
+    zero = np.zeros_like(net_x)
+    top = view.project(np.stack([net_x, zero, zero + NET_SIDE_HEIGHT_M + 0.08], axis=1))
+    foot = view.project(np.stack([net_x, zero, zero], axis=1))
+    for k in range(len(net_x) - 1):
+        corners = np.array([top[k], top[k + 1], foot[k + 1], foot[k]])
+        if np.isfinite(corners).all() and np.abs(corners).max() < 5 * width:
+            cv2.fillConvexPoly(area, np.round(corners).astype(np.int32), 0)
+    return area
+
+
 def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float]) -> list[str]:
     near = [name for name in TELLING if shown.get(name, 0) > 60]
-    return [
+    faults = [
         f"the {name} that should be in view is not there"
         for name in near
         if shares[name] < ABSENT_SHARE
     ]
+    # Lines seen through the net's mesh may well be lost.
+    missing = [0.5 if name in BEHIND_NET else 1.0 for name in shares if shares[name] < ABSENT_SHARE]
+    seen = sum(share >= SEEN_SHARE for share in shares.values())
+    if sum(missing) > MISSING_A_SEEN * seen:
+        faults.append(f"{len(missing)} of this court's lines are missing where they should be")
+    tape = [strip.name for strip in court_strips() if strip.group == NET and strip.name in shown]
+    length = sum(shown[name] for name in tape)
+    if length > 120 and sum(shares[n] * shown[n] for n in tape) < ABSENT_SHARE * length:
+        faults.append("the net's tape is not where this court's would be")
+    return faults
 
 
 def _laid_off(fit: Fit, shares: Mapping[str, float]) -> list[str]:
     return [
         f"the {name} does not lie where the rulebook puts it"
         for name, off in fit.laid_off.items()
-        if abs(off) > 6 and (name == NET or shares.get(name, 0) >= SEEN_SHARE)
+        if abs(off) > MOST_LAID_OFF and (name == NET or shares.get(name, 0) > 0.15)
     ]
 
 

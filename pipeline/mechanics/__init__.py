@@ -1,4 +1,4 @@
-"""Mechanics: the measures of a stroke, each with its uncertainty or the reason why there is none."""
+"""Mechanics: a stroke's measures, each with its uncertainty or the reason why it is missing."""
 
 from paddlebrief.mechanics.image_plane import IMAGE_MEASURES, StrokeView, measure_stroke
 from paddlebrief.mechanics.stage import measure_strokes

@@ -40,7 +40,7 @@ def stroke_view(
             end_s=stroke.finish_s + margin,
             contact_s=stroke.contact_s,
             slow_factor=info.slow_factor,
-            cutoff_hz=sight.cutoff_hz,
+            sight=sight,
         ),
         slow_factor=info.slow_factor,
         placement_error=sight.placement_error,

@@ -15,8 +15,6 @@ from pydantic import BaseModel, ConfigDict, Field
 from paddlebrief.rehearsal.court_dimensions import (
     BALL_MASS_KG,
     BALL_RADIUS_M,
-    COURT_LENGTH_M,
-    COURT_WIDTH_M,
     FOOT_M,
     net_height_m,
 )
@@ -148,6 +146,7 @@ class _Air:
         self.rim = BALL_RADIUS_M * math.hypot(*self.spin)
 
     def rate(self, vx: float, vy: float, vz: float) -> tuple[float, float, float]:
+        """Acceleration at a velocity."""
         speed = math.sqrt(vx * vx + vy * vy + vz * vz)
         slow = -self.drag * speed
         ax, ay, az = slow * vx, slow * vy, slow * vz - GRAVITY_MPS2
@@ -283,13 +282,16 @@ class _Trace:
 
     @property
     def touches(self) -> int:
+        """Bounces and net touches so far."""
         return len(self._events)
 
     def move(self, step, position, velocity) -> None:
+        """Free flight over a step."""
         self.time_s, self.position, self.velocity = self.time_s + step, position, velocity
         self._rows.append((self.time_s, position, velocity, self.spin))
 
     def bounce(self, step, position, velocity) -> None:
+        """Meet the ground at the end of a step."""
         position = np.array([position[0], position[1], BALL_RADIUS_M])
         self.move(step, position, velocity)
         speed = float(np.linalg.norm(velocity))
@@ -307,6 +309,7 @@ class _Trace:
             self._events.append(FlightEvent("bounce", self.time_s, position, speed))
 
     def touch_net(self, step, position, velocity) -> None:
+        """Meet the net at the end of a step."""
         self.move(step, position, velocity)
         speed = float(np.linalg.norm(velocity))
         self._events.append(FlightEvent("net", self.time_s, position, speed))
@@ -316,20 +319,13 @@ class _Trace:
         self.move(0.0, away, back)
 
     def roll(self, step) -> None:
+        """Roll over a step, slowing down."""
         speed = float(np.linalg.norm(self.velocity))
         slower = max(speed - _ROLLING_DECELERATION_MPS2 * step, 0.0)
         velocity = self.velocity * (slower / speed if speed > 0 else 0.0)
         self.move(step, self.position + 0.5 * step * (self.velocity + velocity), velocity)
 
     def flight(self) -> Flight:
+        """The path so far."""
         time_s, position, velocity, spin = (np.array(c) for c in zip(*self._rows, strict=True))
         return Flight(time_s, position, velocity, spin, tuple(self._events))
-
-
-def inside_court(place_m: np.ndarray) -> bool:
-    """True when a bounce at (3,) is in the far or near court, lines included."""
-    reach = BALL_RADIUS_M
-    return bool(
-        abs(place_m[0]) <= COURT_WIDTH_M / 2 + reach
-        and abs(place_m[1]) <= COURT_LENGTH_M / 2 + reach
-    )

@@ -284,7 +284,7 @@ def _materials(look: Look) -> np.ndarray:
     table = {
         "skin": plain(look.skin, shine=0.12),
         "eyes": plain((226, 224, 220), shine=0.5),
-        "hair": plain(look.hair_colour, pattern=8, wrinkle=0.5, shine=0.18),
+        "hair": plain(look.hair_colour, pattern=8, wrinkle=0.5, shine=0.05),
         "shirt": Material(
             colour=linear(look.shirt),
             second=linear(look.shirt_second),

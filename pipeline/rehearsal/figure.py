@@ -63,9 +63,11 @@ class FigureBody(Protocol):
     parents: np.ndarray
     rest_joints_m: np.ndarray
 
-    def hand_axes(self, side: str): ...
+    def hand_axes(self, side: str):
+        """Where a handle lies in the fist."""
 
-    def grip(self, local_rotations: np.ndarray, side: str, closed=1.0) -> np.ndarray: ...
+    def grip(self, local_rotations: np.ndarray, side: str, closed=1.0) -> np.ndarray:
+        """The rotations with one hand closed round a handle."""
 
 
 @dataclass(frozen=True)

@@ -102,10 +102,6 @@ class FootTrack:
         ball = np.stack([place[:, 0], place[:, 1], height], axis=-1)
         return FootState(ball, place[:, 2], pitch)
 
-    def place_at(self, time_s: float) -> np.ndarray:
-        """(2,) ground place at one time."""
-        return self(np.array([time_s])).ball_m[0, :2]
-
 
 def ready_stance(base_m: np.ndarray, scale: float, facing_rad: float = 0.0) -> dict[str, Placement]:
     """Both feet in the ready position about (2,) ``base_m``, facing ``facing_rad`` from +y."""

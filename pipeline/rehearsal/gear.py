@@ -39,11 +39,11 @@ def _outline(spec: PaddleSpec, inset_m: float, count: int = 48) -> np.ndarray:
     low, high = spec.grip_length_m - 0.01 + inset_m, spec.length_m - inset_m
     turn = np.linspace(0, 2 * np.pi, count, endpoint=False)
     c, s = np.cos(turn), np.sin(turn)
-    x = half_w * np.sign(c) * np.abs(c) ** 0.45
-    y = (low + high) / 2 + (high - low) / 2 * np.sign(s) * np.abs(s) ** 0.5
+    x = half_w * np.sign(c) * np.abs(c) ** 0.4
+    y = (low + high) / 2 + (high - low) / 2 * np.sign(s) * np.abs(s) ** 0.45
     # The lower corners run in towards the throat.
-    throat = np.clip((spec.grip_length_m + 0.06 - y) / 0.07, 0, 1)
-    return np.stack([x * (1 - 0.55 * throat), y], axis=1)
+    throat = np.clip((spec.grip_length_m + 0.035 - y) / 0.04, 0, 1)
+    return np.stack([x * (1 - 0.45 * throat), y], axis=1)
 
 
 def _slab(outline: np.ndarray, half_z: float) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -99,7 +99,7 @@ def paddle_prop(spec: PaddleSpec, seed: int) -> Prop:
     trim = linear(str(rng.choice(words)))
     faces = _slab(_outline(spec, 0.004), spec.thickness_m / 2)
     guard = _slab(_outline(spec, 0.0), spec.thickness_m / 2 - 0.0015)
-    logo = _slab(_outline(spec, spec.width_m * 0.3), spec.thickness_m / 2 + 0.0004)
+    logo = _slab(_outline(spec, spec.width_m * 0.34), spec.thickness_m / 2 + 0.0004)
     painted = [
         (faces[0], front, 0.15),
         (faces[1], back, 0.15),

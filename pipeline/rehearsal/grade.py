@@ -86,9 +86,21 @@ def grade(
     present = {_stem(t["recording"]) for t in true}
     found = [f for f in found if _stem(f["recording"]) in present]
     pairs = match(true, found)
+    ranking = _optional(result_dir / "ranking.parquet")
+    return {
+        **_strokes(true, found, pairs),
+        "measures": _measures(pairs, _optional(result_dir / "measures.parquet")),
+        "ranking": _ranking(pairs, ranking, quality or default_quality()),
+        "resources": _resources(result_dir / "run.json"),
+    }
+
+
+def _strokes(true: Sequence[dict], found: Sequence[dict], pairs) -> dict:
+    """What was found, when, whose it was, and what it was taken for."""
     names = _names(true, found, pairs)
     sure = [(t, f) for t, f in pairs if f["kind"] != Kind.UNSURE.value]
     errors = [1e3 * abs(f["contact_s"] - t["contact_s"]) for t, f in pairs]
+    own = sum(names.get(f["player"]) == t["player"] for t, f in pairs)
     return {
         "strokes": {
             "truth": len(true),
@@ -98,17 +110,10 @@ def grade(
             "recall": _share(len(pairs), len(true)),
         },
         "contact_time_ms": {"median": _quantile(errors, 0.5), "p90": _quantile(errors, 0.9)},
-        "identity_accuracy": _share(
-            sum(names.get(f["player"]) == t["player"] for t, f in pairs), len(pairs)
-        ),
+        "identity_accuracy": _share(own, len(pairs)),
         "side_accuracy": _share(sum(f["side"] == t["side"] for t, f in pairs), len(pairs)),
         "kind_accuracy": _share(sum(f["kind"] == t["kind"] for t, f in sure), len(sure)),
         "kind_unsure_share": _share(len(pairs) - len(sure), len(pairs)),
-        "measures": _measures(pairs, _optional(result_dir / "measures.parquet")),
-        "ranking": _ranking(
-            pairs, _optional(result_dir / "ranking.parquet"), quality or default_quality()
-        ),
-        "resources": _resources(result_dir / "run.json"),
     }
 
 

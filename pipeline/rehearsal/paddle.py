@@ -8,12 +8,13 @@ it, a backhand with the back face.
 from dataclasses import dataclass
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
 from paddlebrief.rehearsal.court_dimensions import (
     BALL_RADIUS_M,
     PADDLE_MAX_LENGTH_M,
     PADDLE_MAX_LENGTH_PLUS_WIDTH_M,
 )
-from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 __all__ = ["PaddleSpec", "Struck", "rebound", "strike"]
 

@@ -309,12 +309,30 @@ def arm_rates(
         (3,), (3,) per second in the chest's axes, and (4,) rad/s.
     """
     arm, turned = contact.arm, chest.rotation
+    rows = _contact_rows(figure, chest, contact)
+    weights = _RATE_WEIGHTS.copy()
+    # An elbow that is nearly straight must come to rest soon and cannot give much speed.
+    weights[3] *= np.sin(arm.angles_rad[0]) ** 2
+    if firm_wrist:
+        weights[4:] *= _FIRM
+    first = np.array([0, 0, 0, 0, 0, release_radps, 0], dtype=float)
+    spread = weights[:, None] * rows.T
+    wanted = np.append(velocity_mps, roll_radps)
+    rates = first + spread @ np.linalg.solve(rows @ spread, wanted - rows @ first)
+    turning = turned.T @ rates[:3]
+    return np.cross(turning, arm.upper), np.cross(turning, arm.hinge), rates[3:]
+
+
+def _contact_rows(figure: Figure, chest: Chest, contact: ContactArm):
+    """(4, 7) velocity and roll of the face for unit speeds of the arm's joints."""
+    arm, turned = contact.arm, chest.rotation
     upper, hinge = turned @ arm.upper, turned @ arm.hinge
     forearm = turn_about(hinge, arm.angles_rad[0], upper)
     shoulder = figure.shoulder(chest.place_m[None], turned[None], arm.upper[None])[0]
     elbow = shoulder + figure.hitting.lengths_m[0] * upper
     wrist = elbow + figure.hitting.lengths_m[1] * forearm
-    hand = hand_frame(forearm[None], hinge[None], *(np.array([a]) for a in arm.angles_rad[1:]))[0]
+    angles = (np.array([a]) for a in arm.angles_rad[1:])
+    hand = hand_frame(forearm[None], hinge[None], *angles)[0]
     before_flexion = hand @ Rotation.from_rotvec([-arm.angles_rad[2], 0, 0]).as_matrix()
     axes = [*np.eye(3), hinge, -forearm, hand[:, 0], before_flexion[:, 2]]
     pivots = [shoulder] * 3 + [elbow] + [wrist] * 3
@@ -324,15 +342,4 @@ def arm_rates(
         moved = arm.upper + step * np.cross(turned.T @ axes[k], arm.upper)
         shifted = figure.shoulder(chest.place_m[None], turned[None], moved[None])[0]
         columns[k] = columns[k] + (shifted - shoulder) / step
-    rows = np.vstack([np.array(columns).T, np.array(axes) @ contact.paddle[:, 1]])
-    wanted = np.append(velocity_mps, roll_radps)
-    first = np.array([0, 0, 0, 0, 0, release_radps, 0], dtype=float)
-    weights = _RATE_WEIGHTS.copy()
-    # An elbow that is nearly straight must come to rest soon and cannot give much speed.
-    weights[3] *= np.sin(arm.angles_rad[0]) ** 2
-    if firm_wrist:
-        weights[4:] *= _FIRM
-    spread = weights[:, None] * rows.T
-    rates = first + spread @ np.linalg.solve(rows @ spread, wanted - rows @ first)
-    turning = turned.T @ rates[:3]
-    return np.cross(turning, arm.upper), np.cross(turning, arm.hinge), rates[3:]
+    return np.vstack([np.array(columns).T, np.array(axes) @ contact.paddle[:, 1]])

@@ -116,6 +116,7 @@ class PlayerSettings(_Part):
 
     @property
     def stroke_count(self) -> int:
+        """Strokes in all."""
         return sum(self.strokes.values())
 
 

@@ -101,7 +101,9 @@ class Scene:
         self._actors = [ActorBuffers(drawing, d) for d in cast]
         self._paddles = [(p, PropBuffers(drawing, p)) for p in paddles]
         self._ball = PropBuffers(drawing, ball_prop(seed))
-        self._shadow = ShadowMap(drawing, 1024, unit=6)
+        # Coarse texels blur by themselves what a soft light blurs anyway.
+        soft = self._light.softness_m > 0.05
+        self._shadow = ShadowMap(drawing, 256 if soft else 1024, unit=6)
         self._backdrop = Backdrop(
             drawing,
             scenery,
@@ -172,7 +174,7 @@ class Scene:
             if k < len(moments.paddles):
                 butt, turn = moments.paddles[k]
                 points += [butt, butt + 0.45 * turn[..., 1]]
-            boxes += self._box(np.concatenate(points), 0.20)
+            boxes += self._box(np.concatenate(points), 0.24)
         for ball in np.moveaxis(moments.balls_m, 1, 0):
             boxes += self._box(ball[np.isfinite(ball[:, 0])], 0.05)
         for butt, turn in moments.paddles[len(moments.joints) :]:
@@ -186,7 +188,7 @@ class Scene:
         sun = self._light.towards
         fall = points_m - sun * (np.maximum(points_m[:, 2:], 0) / sun[2])
         boxes = []
-        for points, reach in ((points_m, reach_m), (fall, reach_m + self._light.softness_m)):
+        for points, reach in ((points_m, reach_m), (fall, 0.45 + self._light.softness_m)):
             seen = (points - self._camera.position_m) @ self._camera.rotation.T
             near = seen[:, 2] > 0.3
             if not near.any():

@@ -18,7 +18,7 @@ from paddlebrief.rehearsal.sound import SOUND_RATE_HZ, render_sound
 from paddlebrief.rehearsal.staging import FEEDER_M, StagedPlayer, Staging, stage
 from paddlebrief.rehearsal.truth import write_truth
 
-__all__ = ["Progress", "World", "rehearse"]
+__all__ = ["Progress", "SampledWorld", "rehearse"]
 
 logger = logging.getLogger(__name__)
 
@@ -29,7 +29,7 @@ _GRID_HZ = 1000
 _PIECE_S = 1.0
 
 
-class World:
+class SampledWorld:
     """Joints, paddles and balls at any times, quickly.
 
     Motion is sampled on a grid of a millisecond and interpolated, which moves no point by more
@@ -168,7 +168,7 @@ def _render(path: Path, staging: Staging, film: Filming, looks, seed: int, tell:
         venue=scenario.venue,
         cast=[dress(p.body, look) for p, look in zip(staging.players, looks, strict=True)],
         paddles=[p.settings.paddle for p in staging.players],
-        world=World(staging),
+        world=SampledWorld(staging),
         times_s=film.time_s,
         seed=seed,
         sound=sound,

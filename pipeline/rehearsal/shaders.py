@@ -146,13 +146,17 @@ float lit_share(vec3 place, float bias) {
     vec3 p = (to_shadow * vec4(place, 1.0)).xyz * 0.5 + 0.5;
     if (any(lessThan(p, vec3(0.0))) || any(greaterThan(p, vec3(1.0)))) return 1.0;
     p.z -= bias / shadow_depth_m;
+    // Taps turned from pixel to pixel leave fine grain where fixed ones would leave bands
+    // (interleaved gradient noise, Jimenez 2014, constants from memory).
+    float turn = 6.2832 * fract(52.9829189 * fract(dot(gl_FragCoord.xy, vec2(0.06711056, 0.00583715))));
+    mat2 spin = shadow_spread * mat2(cos(turn), sin(turn), -sin(turn), cos(turn));
     float sum = 0.0;
     for (int k = 0; k < 4; ++k)
-        sum += texture(shadow_map, vec3(p.xy + taps[k] * shadow_spread, p.z));
+        sum += texture(shadow_map, vec3(p.xy + spin * taps[k], p.z));
     // Most points lie wholly in light or wholly in shade: four taps tell.
     if (sum < 0.001 || sum > 3.999) return 1.0 - shadow_strength * (1.0 - sum * 0.25);
     for (int k = 4; k < 12; ++k)
-        sum += texture(shadow_map, vec3(p.xy + taps[k] * shadow_spread, p.z));
+        sum += texture(shadow_map, vec3(p.xy + spin * taps[k], p.z));
     return 1.0 - shadow_strength * (1.0 - sum / 12.0);
 }
 vec3 shaded(vec3 base, vec3 n, vec3 place, float gloss, float wrap, float bias) {
@@ -286,7 +290,8 @@ void main() {
         vec3 d = blobs[k].xyz - place;
         float r2 = blobs[k].w * blobs[k].w;
         float d2 = dot(d, d) + 0.3 * r2;
-        open_share *= 1.0 - contact * clamp(r2 / d2, 0.0, 1.0);
+        // Cut off at some five radii, so that its reach is known.
+        open_share *= 1.0 - contact * clamp(r2 / d2 - 0.04, 0.0, 1.0);
     }
     float lit = z > 60.0 ? 1.0 : lit_share(place, 0.02);
     shown = vec4(key * lit + around * open_share, z);

@@ -157,10 +157,7 @@ def _event(figure: Figure, event: PlannedEvent, face_deg: float) -> Event:
         return Walk(*event.span_s, base)
     if event.what == "pick-up":
         return Stoop(event.contact_s, base)
-    return Swing(
-        event.contact_s, event.action, event.side, base, event.dials, face_deg,
-        with_ball=event.what == "stroke",
-    )  # fmt: skip
+    return Swing(event.contact_s, event.action, event.side, base, event.dials, face_deg)
 
 
 def _contact_ball(motion: PlayerMotion, index: int) -> np.ndarray:

@@ -58,8 +58,6 @@ class Swing:
         The stroke's wishes.
     face_angle_deg
         Rise of the hitting face's normal at contact.
-    with_ball
-        False for a practice swing.
     """
 
     contact_s: float
@@ -68,10 +66,10 @@ class Swing:
     base_m: np.ndarray
     dials: Dials
     face_angle_deg: float
-    with_ball: bool = True
 
     @property
     def shape(self) -> Shape:
+        """What no dial sets."""
         return SHAPES[(self.action, self.side)]
 
     @property
@@ -81,10 +79,12 @@ class Swing:
 
     @property
     def start_s(self) -> float:
+        """When the player leaves the ready position."""
         return self.contact_s - SPLIT_S
 
     @property
     def end_s(self) -> float:
+        """When the player is ready again."""
         return self.contact_s + RECOVER_S
 
 
@@ -97,10 +97,12 @@ class Stoop:
 
     @property
     def start_s(self) -> float:
+        """When the player leaves the ready position."""
         return self.contact_s - 0.9
 
     @property
     def end_s(self) -> float:
+        """When the player is ready again."""
         return self.contact_s + 1.0
 
 

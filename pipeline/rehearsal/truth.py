@@ -19,13 +19,8 @@ from paddlebrief.records import LANDMARKS
 from paddlebrief.rehearsal.filming import Filming
 from paddlebrief.rehearsal.sound import heard_s
 from paddlebrief.rehearsal.staging import StagedPlayer, StagedStroke, Staging
-from paddlebrief.rehearsal.true_measures import (
-    MEASURES,
-    OTHER_MEASURES,
-    Trace,
-    ball_outcome,
-    chain,
-)
+from paddlebrief.rehearsal.traces import Trace, ball_outcome
+from paddlebrief.rehearsal.true_measures import MEASURES, OTHER_MEASURES, chain
 
 __all__ = ["SCHEMAS", "stroke_trace", "true_strokes", "write_truth"]
 
@@ -234,6 +229,7 @@ class _Writer:
         self._file = pq.ParquetWriter(path, self._schema, compression="zstd")
 
     def write(self, rows: Sequence[dict]) -> None:
+        """Append rows."""
         self._file.write_table(pa.Table.from_pylist(list(rows), schema=self._schema))
 
     def __enter__(self) -> "_Writer":

@@ -44,6 +44,12 @@ class SightSettings(BaseModel):
         True,
         description="search the picture also in overlapping half-height tiles, for people far away",
     )
+    min_visibility: float = Field(
+        0.3,
+        ge=0,
+        lt=1,
+        description="the network's probability of being in view below which a landmark is missing",
+    )
     cutoff_hz: float = Field(
         10.0,
         gt=0,

@@ -22,7 +22,10 @@ __all__ = ["StrokeSettings", "find_strokes", "smoothed_window"]
 log = logging.getLogger(__name__)
 
 MARGIN_S = 0.6  # of track kept beyond the phases on either side, s on court
-SOUND_REACH_S = 0.15  # how far the hand's own timing may be from the sound, s on court
+LOUD_DB = 25.0  # rise of an impact that leaves a swing's strength as it is; louder ones add to it
+MOST_GAIN = 10.0
+FASTEST_GUESS_BHPS = 5.0
+GUESS_ERROR_BH = 0.08  # standard error of a hidden hand's guessed place, body heights
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,6 +37,7 @@ class _Contact:
     contact_s: float
     sd_s: float
     heard: bool
+    evidence: float
 
 
 def find_strokes(
@@ -76,7 +80,7 @@ def find_strokes(
         for contact in _contacts(
             person,
             found,
-            hand=handedness.get(person) or _hitting_hand(found),
+            hand=handedness.get(person),
             impacts=impacts,
             info=info,
             settings=settings,
@@ -110,15 +114,33 @@ def smoothed_window(
     end_s: float,
     contact_s: float,
     slow_factor: float,
-    cutoff_hz: float,
+    sight: SightSettings,
+    keep_hidden: bool = False,
 ) -> Track:
-    """One person's track between two presentation times, smoothed on either side of a contact."""
+    """One person's track between two presentation times, smoothed on either side of a contact;
+    landmarks that the network calls hidden are missing, or kept as it guesses them."""
     track = parts.window(person, start_s, end_s)
+    return _smoothed(
+        track, slow_factor=slow_factor, sight=sight, breaks_s=[contact_s], keep_hidden=keep_hidden
+    )
+
+
+def _smoothed(
+    track: Track,
+    *,
+    slow_factor: float,
+    sight: SightSettings,
+    breaks_s: Sequence[float] = (),
+    keep_hidden: bool = False,
+) -> Track:
+    """The track smoothed between breaks (presentation times), hidden landmarks out or in."""
+    shown = (track.visibility >= sight.min_visibility)[..., None] | keep_hidden
+    seen = np.where(shown, track.landmarks_px, np.nan)
     smooth = smooth_paths(
-        track.landmarks_px,
+        seen,
         track.time_s / slow_factor,
-        cutoff_hz=cutoff_hz,
-        breaks_s=[contact_s / slow_factor],
+        cutoff_hz=sight.cutoff_hz,
+        breaks_s=[b / slow_factor for b in breaks_s],
     )
     return replace(track, landmarks_px=smooth)
 
@@ -129,23 +151,24 @@ def _all_swings(
     swings: dict[int, list[Swing]] = defaultdict(list)
     for start_s, end_s, tracks in parts.overlapping():
         for track in tracks:
-            time = track.time_s / info.slow_factor
-            smooth = replace(
-                track,
-                landmarks_px=smooth_paths(track.landmarks_px, time, cutoff_hz=sight.cutoff_hz),
-            )
-            for hand in (Handedness.LEFT, Handedness.RIGHT):
-                motion = hand_motion(smooth, hand, slow_factor=info.slow_factor)
-                found = [] if motion is None else find_swings(motion, settings)
-                swings[track.person] += [
-                    s for s in found if start_s <= s.contact_s * info.slow_factor < end_s
-                ]
+            for hidden in (False, True):
+                smooth = _smoothed(
+                    track, slow_factor=info.slow_factor, sight=sight, keep_hidden=hidden
+                )
+                for hand in (Handedness.LEFT, Handedness.RIGHT):
+                    motion = hand_motion(smooth, hand, slow_factor=info.slow_factor)
+                    found = [] if motion is None else find_swings(motion, settings)
+                    swings[track.person] += [
+                        replace(s, guessed=hidden)
+                        for s in found
+                        if start_s <= s.contact_s * info.slow_factor < end_s
+                    ]
     return swings
 
 
-def _hitting_hand(swings: list[Swing]) -> Handedness:
-    """The hand with more strength in the clear swings; right where there is nothing to tell."""
-    total = {h: sum(s.strength**2 for s in swings if s.hand is h) for h in Handedness}
+def _hitting_hand(contacts: list[_Contact]) -> Handedness:
+    """The hand with more evidence; right where there is nothing to tell."""
+    total = {h: sum(c.evidence**2 for c in contacts if c.swing.hand is h) for h in Handedness}
     return max((Handedness.RIGHT, Handedness.LEFT), key=total.__getitem__)
 
 
@@ -153,25 +176,24 @@ def _contacts(
     person: int,
     swings: list[Swing],
     *,
-    hand: Handedness,
+    hand: Handedness | None,
     impacts: Sequence[Impact],
     info: FootageInfo,
     settings: StrokeSettings,
     ears: EarSettings,
 ) -> list[_Contact]:
-    own = [
+    """Contacts of one person's hitting hand, told from the swings where it is not known."""
+    both = [
         _settle(person, s, impacts=impacts, info=info, settings=settings, ears=ears)
         for s in swings
-        if s.hand is hand
     ]
-    strong = [
-        c
-        for c in own
-        if c.swing.strength >= (settings.min_strength_heard if c.heard else settings.min_strength)
-    ]
+    hand = hand or _hitting_hand([c for c in both if not c.swing.guessed])
+    own = sorted((c for c in both if c.swing.hand is hand), key=lambda c: -c.evidence)
     chosen: list[_Contact] = []
-    for contact in sorted(strong, key=lambda c: -c.swing.strength):
-        if all(abs(contact.contact_s - c.contact_s) >= settings.stroke_apart_s for c in chosen):
+    for contact in own:
+        needed = settings.min_evidence_heard if contact.heard else settings.min_strength
+        apart = [abs(contact.contact_s - c.contact_s) for c in chosen]
+        if contact.evidence >= needed and min(apart, default=np.inf) >= settings.stroke_apart_s:
             chosen.append(contact)
     return chosen
 
@@ -185,19 +207,41 @@ def _settle(
     settings: StrokeSettings,
     ears: EarSettings,
 ) -> _Contact:
-    """Time a swing by the nearest impact heard during it, else by the hand alone."""
+    """Time a swing by the impact that was heard best during it, else by the hand alone."""
     struck = np.array([i.heard_s / info.slow_factor - travel_s(ears.distance_m) for i in impacts])
-    near = np.flatnonzero(np.abs(struck - swing.contact_s) <= SOUND_REACH_S)
-    frame_sd = frame_instant_sd_s(info.frame_interval_s)
+    loud = np.array([i.rise_db for i in impacts])
+    off = np.abs(struck - swing.contact_s)
+    near = np.flatnonzero((off <= settings.sound_reach_s) & (loud >= settings.min_rise_db))
     if len(near):
-        best = near[np.argmin(np.abs(struck[near] - swing.contact_s))]
+        best = near[np.argmax(loud[near] - 10 * (off[near] / settings.sound_reach_s) ** 2)]
+        gain = 10 ** ((loud[best] - LOUD_DB) / 20)
         unknown_distance = travel_s(ears.distance_m) / 2
-        sd = float(np.hypot(settings.heard_sd_s, unknown_distance))
         return _Contact(
-            person=person, swing=swing, contact_s=float(struck[best]), sd_s=sd, heard=True
+            person=person,
+            swing=swing,
+            contact_s=float(struck[best]),
+            sd_s=float(np.hypot(settings.heard_sd_s, unknown_distance)),
+            heard=True,
+            evidence=_worth(swing) * float(min(gain, MOST_GAIN)),
         )
+    frame_sd = frame_instant_sd_s(info.frame_interval_s)
     sd = float(np.sqrt(settings.unheard_sd_s**2 + frame_sd**2 + (swing.spread_s / 4) ** 2))
-    return _Contact(person=person, swing=swing, contact_s=swing.contact_s, sd_s=sd, heard=False)
+    return _Contact(
+        person=person,
+        swing=swing,
+        contact_s=swing.contact_s,
+        sd_s=sd,
+        heard=False,
+        evidence=0.0 if swing.guessed else swing.strength,
+    )
+
+
+def _worth(swing: Swing) -> float:
+    """Strength of a heard swing; a hand that the network only guesses counts half, and not at
+    all where it guesses a speed that no hand has."""
+    if not swing.guessed:
+        return swing.strength
+    return 0.5 * swing.strength if swing.peak_bhps <= FASTEST_GUESS_BHPS else 0.0
 
 
 def _stroke(
@@ -220,7 +264,8 @@ def _stroke(
         end_s=(at + settings.finish_s + MARGIN_S) * slow,
         contact_s=at * slow,
         slow_factor=slow,
-        cutoff_hz=sight.cutoff_hz,
+        sight=sight,
+        keep_hidden=contact.swing.guessed,
     )
     motion = hand_motion(track, hand, slow_factor=slow)
     if motion is None:
@@ -238,7 +283,7 @@ def _stroke(
         contact_s=at * slow,
         after_s=(at + 0.15) * slow,
         speed_bhps=contact.swing.peak_bhps,
-        placement_error=sight.placement_error,
+        placement_error=GUESS_ERROR_BH if contact.swing.guessed else sight.placement_error,
     )
     kinds: Mapping[Kind, float] = model.probabilities(features)
     return Stroke(

@@ -11,20 +11,28 @@ class StrokeSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     min_speed_bhps: float = Field(
-        1.6,
+        1.2,
         gt=0,
         description="least peak speed of the hand against the hips, body heights a second",
     )
     min_path_bh: float = Field(
-        0.5, gt=0, description="least path of the hand in the burst, body heights"
+        0.3, gt=0, description="least path of the hand in the burst, body heights"
     )
     min_strength: float = Field(
         2.2,
         gt=0,
         description="least peak speed × path × trunk share of a swing seen without a sound",
     )
-    min_strength_heard: float = Field(
-        0.9, gt=0, description="the same for a swing with an impact sound at its fastest moment"
+    min_evidence_heard: float = Field(
+        0.4,
+        gt=0,
+        description="least strength × loudness of a swing with an impact heard during it",
+    )
+    min_rise_db: float = Field(
+        18.0, gt=0, description="least rise over the noise of an impact that counts as heard, dB"
+    )
+    sound_reach_s: float = Field(
+        0.15, gt=0, description="how far the hand's own timing may be from the sound, s on court"
     )
     burst_s: float = Field(
         0.3, gt=0, description="half length of the burst around the peak, s on court"

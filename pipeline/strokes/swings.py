@@ -46,7 +46,8 @@ class Swing:
 
     ``contact_s`` is the speed-weighted middle of the burst in seconds on court, ``spread_s`` the
     weighted standard deviation around it. ``strength`` is peak speed × path × share of the trunk
-    (see ``find_swings``).
+    (see ``find_swings``). ``guessed`` marks a swing that rests on places of the hand which the
+    network guesses while it is hidden.
     """
 
     hand: Handedness
@@ -56,6 +57,7 @@ class Swing:
     path_bh: float
     trunk_bh: float
     strength: float
+    guessed: bool = False
 
 
 def hand_motion(track: Track, hand: Handedness, *, slow_factor: float) -> HandMotion | None:

@@ -1,0 +1,238 @@
+"""Arcs: candidates that lie on one smooth path in the picture, each between two breaks.
+
+A path in the picture is taken as a Taylor series whose acceleration and jerk are small against
+what a ball near the camera can do; its posterior predicts the next place with an uncertainty, and
+what lies inside is taken in. A bounce or a hit turns the path and so ends the arc.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from paddlebrief.ball.records import Candidates
+from paddlebrief.ball.settings import BallTrackSettings
+
+__all__ = ["Curve", "find_arcs", "fit_curve", "moving_rows"]
+
+_ACCELERATION_WIDTHS = 2.5
+_JERK_WIDTHS = 12.0
+"""Spread of acceleration and jerk in the picture, picture widths per s² and s³: a ball 4 m from a
+lens of 70° falls at 1.8 widths per s² (worked out), one that comes closer turns faster."""
+_WINDOW = 8
+_GATE = 4.0
+_SHARED = 0.34
+
+
+@dataclass(frozen=True, kw_only=True)
+class Curve:
+    """A smooth path in the picture around ``anchor_s``.
+
+    ``terms`` (4, 2) are place, velocity, acceleration and jerk; ``covariance`` (4, 4) is that of
+    one coordinate.
+    """
+
+    anchor_s: float
+    terms: np.ndarray
+    covariance: np.ndarray
+
+    def at(self, time_s: float | np.ndarray) -> np.ndarray:
+        """(…, 2) places."""
+        return _taylor(np.asarray(time_s) - self.anchor_s) @ self.terms
+
+    def velocity_at(self, time_s: float | np.ndarray) -> np.ndarray:
+        """(…, 2) velocities, px/s."""
+        return _taylor(np.asarray(time_s) - self.anchor_s)[..., :3] @ self.terms[1:]
+
+    def sd_at(self, time_s: float | np.ndarray) -> np.ndarray:
+        """(…,) standard uncertainty of one coordinate of the place."""
+        x = _taylor(np.asarray(time_s) - self.anchor_s)
+        return np.sqrt(np.einsum("...i,ij,...j->...", x, self.covariance, x))
+
+    def velocity_sd_at(self, time_s: float | np.ndarray) -> np.ndarray:
+        """(…,) standard uncertainty of one coordinate of the velocity, px/s."""
+        x = _taylor(np.asarray(time_s) - self.anchor_s)[..., :3]
+        return np.sqrt(np.einsum("...i,ij,...j->...", x, self.covariance[1:, 1:], x))
+
+
+def _taylor(tau: np.ndarray) -> np.ndarray:
+    return np.stack([np.ones_like(tau), tau, tau**2 / 2, tau**3 / 6], axis=-1)
+
+
+def fit_curve(
+    time_s: np.ndarray, px: np.ndarray, sd_px: np.ndarray, *, width_px: float, anchor_s: float
+) -> Curve:
+    """Least squares of a Taylor series with a prior on its acceleration and jerk.
+
+    Parameters
+    ----------
+    time_s, px, sd_px
+        (n,), (n, 2) and (n,), n at least 2.
+    width_px
+        Width of the picture: sets the prior's scale.
+    anchor_s
+        Where the series is taken around.
+    """
+    x = _taylor(time_s - anchor_s)
+    weighted = x / (sd_px**2)[:, None]
+    prior = (_ACCELERATION_WIDTHS * width_px, _JERK_WIDTHS * width_px)
+    # A tiny weight on place and velocity keeps two points at one time solvable.
+    keep = np.diag([1e-12, 1e-12, prior[0] ** -2, prior[1] ** -2])
+    covariance = np.linalg.inv(weighted.T @ x + keep)
+    return Curve(anchor_s=anchor_s, terms=covariance @ (weighted.T @ px), covariance=covariance)
+
+
+def moving_rows(candidates: Candidates, settings: BallTrackSettings) -> np.ndarray:
+    """(m,) rows of the candidates that count and are not part of something that stays in place.
+
+    What stays is seen near the same pixel in a third or more of the frames for
+    ``settings.still_s`` around: lamps, round yellow things, balls that lie on the floor.
+    """
+    rows = np.flatnonzero(candidates.score >= settings.min_score)
+    if len(rows) == 0 or len(candidates.frame_time_s) < 2:
+        return rows
+    frames = settings.still_s / float(np.median(np.diff(candidates.frame_time_s)))
+    half = settings.still_s / 2
+    scale = np.array([1 / settings.still_px, 1 / settings.still_px, 1 / half])
+    points = np.column_stack([candidates.px[rows], candidates.time_s[rows]]) * scale
+    tree = cKDTree(points)
+    most = np.zeros(len(rows))
+    # Before, around and after, so that what starts or ends to lie still is caught at once.
+    for shift in (-1.0, 0.0, 1.0):
+        near = tree.query_ball_point(points + [0, 0, shift], 1.0, p=np.inf, return_length=True)
+        most = np.maximum(most, near)
+    return rows[most <= frames / 3]
+
+
+def find_arcs(
+    candidates: Candidates, rows: np.ndarray, *, width_px: float, settings: BallTrackSettings
+) -> list[np.ndarray]:
+    """Rows of the candidates of each arc, in order of time; empty when nothing flies.
+
+    Three candidates of near frames whose middle one lies between the others start an arc; it is
+    grown to both sides while the next candidate lies within four standard deviations of its
+    predicted place, up to ``settings.reach_s`` and ``settings.reach_px`` without one. An arc needs
+    ``settings.min_points`` candidates that no longer arc has.
+    """
+    grower = _Grower(candidates, rows, width_px, settings)
+    arcs = []
+    for row in rows:
+        for seed in grower.seeds(row):
+            arc = grower.grow(seed)
+            if len(arc) >= settings.min_points:
+                grower.taken[arc] = True
+                arcs.append(np.array(arc))
+                break
+    return _without_shared(arcs, settings)
+
+
+def _without_shared(arcs: list[np.ndarray], settings: BallTrackSettings) -> list[np.ndarray]:
+    chosen: list[np.ndarray] = []
+    owned: set[int] = set()
+    for arc in sorted(arcs, key=len, reverse=True):
+        own = np.array([r for r in arc if r not in owned])
+        if len(own) >= settings.min_points and len(own) >= (1 - _SHARED) * len(arc):
+            chosen.append(own)
+            owned.update(own.tolist())
+    return sorted(chosen, key=lambda a: a[0])
+
+
+class _Grower:
+    """Grows arcs over candidates sorted by frame."""
+
+    def __init__(self, candidates, rows, width_px, settings) -> None:
+        self.c, self.width, self.settings = candidates, width_px, settings
+        self.taken = np.zeros(len(candidates), bool)
+        self.rows = rows
+        self.frames, first = np.unique(candidates.frame[rows], return_index=True)
+        self.groups = np.split(rows, first[1:])
+        self.group_of = {int(f): k for k, f in enumerate(self.frames)}
+        self.times = np.array([candidates.time_s[g[0]] for g in self.groups])
+        self.interval = (
+            float(np.median(np.diff(candidates.frame_time_s)))
+            if len(candidates.frame_time_s) > 1
+            else 1.0
+        )
+
+    def _free(self, group: int) -> np.ndarray:
+        rows = self.groups[group]
+        return rows[~self.taken[rows]]
+
+    def _next(self, group: int) -> range:
+        """The two groups that follow, as far as the time to the next frames allows."""
+        last = group + 1
+        while last < len(self.groups) and last <= group + 2:
+            if self.times[last] - self.times[group] > 3.5 * self.interval:
+                break
+            last += 1
+        return range(group + 1, last)
+
+    def seeds(self, row: int):
+        """Triples of rows that start at ``row`` and may be a ball, nearest to even motion first."""
+        if self.taken[row]:
+            return []
+        c, found = self.c, []
+        fastest = self.settings.max_speed_widths * self.width
+        start = self.group_of[int(c.frame[row])]
+        for middle in self._next(start):
+            for m in self._free(middle):
+                first = c.time_s[m] - c.time_s[row]
+                velocity = (c.px[m] - c.px[row]) / first
+                if np.hypot(*velocity) > fastest:
+                    continue
+                for end in self._next(middle):
+                    found += self._ends(row, m, end, velocity)
+        found.sort(key=lambda f: f[0])
+        return [list(rows) for _, *rows in found[:3]]
+
+    def _ends(self, row, middle, group, velocity):
+        c, rows = self.c, self._free(group)
+        ahead, since = c.time_s[rows] - c.time_s[middle], c.time_s[middle] - c.time_s[row]
+        off = c.px[rows] - c.px[middle] - velocity * ahead[:, None]
+        bend = 2 * _ACCELERATION_WIDTHS * self.width * ahead * (ahead + since) / 2
+        noise = 3 * np.hypot(c.sd_px[rows], c.sd_px[middle] * (1 + ahead / since))
+        share = np.hypot(*off.T) / (bend + noise)
+        return [(s, row, middle, r) for s, r in zip(share, rows, strict=True) if s < 1]
+
+    def grow(self, seed: list[int]) -> list[int]:
+        """The seed with all that continues it, in order of time."""
+        arc = list(seed)
+        for direction in (1, -1, 1):
+            self._extend(arc, direction)
+        return arc
+
+    def _extend(self, arc: list[int], direction: int) -> None:
+        c = self.c
+        edge = arc[-1] if direction > 0 else arc[0]
+        group = self.group_of[int(c.frame[edge])] + direction
+        curve = None
+        while 0 <= group < len(self.groups):
+            edge = arc[-1] if direction > 0 else arc[0]
+            if abs(self.times[group] - c.time_s[edge]) > self.settings.reach_s:
+                return
+            if curve is None:
+                near = np.array(arc[-_WINDOW:] if direction > 0 else arc[:_WINDOW])
+                curve = fit_curve(
+                    c.time_s[near], c.px[near], c.sd_px[near],
+                    width_px=self.width, anchor_s=float(c.time_s[edge]),
+                )  # fmt: skip
+            found = self._continuing(curve, group)
+            if found is False:
+                return
+            if found is not None:
+                arc.insert(len(arc) if direction > 0 else 0, found)
+                curve = None
+            group += direction
+
+    def _continuing(self, curve: Curve, group: int):
+        """The row that continues the arc, None without one, False beyond the curve's reach."""
+        sd = float(curve.sd_at(self.times[group]))
+        if sd > max(self.settings.reach_px, 8 * float(np.median(self.c.sd_px[self.groups[group]]))):
+            return False
+        rows = self._free(group)
+        if len(rows) == 0:
+            return None
+        c = self.c
+        off = np.hypot(*(c.px[rows] - curve.at(c.time_s[rows])).T) / np.hypot(sd, c.sd_px[rows])
+        best = int(np.argmin(off))
+        return int(rows[best]) if off[best] < _GATE else None

@@ -1,0 +1,222 @@
+"""Draws what training pictures show: players in the middle of their strokes, cameras, balls."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from paddlebrief.errors import RehearsalError
+from paddlebrief.rehearsal.ball import BallSettings, fly
+from paddlebrief.rehearsal.bodies import BodySpec
+from paddlebrief.rehearsal.camera import CameraSettings
+from paddlebrief.rehearsal.scenario import STROKE_NAMES, Scenario
+from paddlebrief.rehearsal.scene import Moments
+from paddlebrief.rehearsal.staging import Staging, stage
+from paddlebrief.rehearsal.technique import DIAL_RANGES
+from paddlebrief.rehearsal.venue import VenueSettings
+
+from paddlebrief.eyes.training.things import draw_paddle_spec
+
+__all__ = ["BODIES", "Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "instant"]
+
+_AGES = (14, 19, 24, 28, 33, 37, 42, 48, 53, 58, 64, 71)
+BODIES: tuple[tuple[BodySpec, int], ...] = tuple(
+    (
+        BodySpec(
+            age_years=_AGES[k % 12],
+            sex=("female", "male")[k % 2],
+            height_m=1.56 + 0.017 * ((7 * k) % 20),
+            build=((5 * k) % 11) / 12,
+            appearance=7000 + k,
+        ),
+        7000 + k,
+    )
+    for k in range(18)
+)
+"""Bodies that take part, few so that they are baked once."""
+
+_GRID_S = 0.001
+_FRAMES = 3
+
+
+def draw_take(rng: np.random.Generator) -> Staging:
+    """A short session of one to three players with strokes of every kind."""
+    names = sorted(STROKE_NAMES)
+    players = []
+    chosen = rng.choice(len(BODIES), int(rng.integers(1, 4)), replace=False)
+    for k in chosen:
+        spec, looks = BODIES[k]
+        strokes: dict[str, int] = {}
+        for name in rng.choice(names, 5):
+            strokes[str(name)] = strokes.get(str(name), 0) + 1
+        players.append(
+            {
+                "name": f"player {k}",
+                "hand": str(rng.choice(["right", "left"])),
+                "body": {n: getattr(spec, n) for n in ("age_years", "sex", "height_m", "build")},
+                "appearance": looks,
+                "paddle": draw_paddle_spec(rng),
+                "strokes": strokes,
+                "technique": {name: _technique(rng) for name in strokes},
+            }
+        )
+    distractors = {"practice_swings": 1, "pick_ups": int(rng.integers(0, 2))}
+    scenario = Scenario(players=players, distractors=distractors)
+    for _ in range(8):
+        try:
+            return stage(scenario, int(rng.integers(1 << 30)))
+        except RehearsalError:
+            continue
+    raise RehearsalError("no take could be staged with these players", todo="change the seed")
+
+
+def _technique(rng: np.random.Generator) -> dict[str, dict[str, float]]:
+    """Wider spreads than one player has, so that few takes show many swings."""
+    dials = rng.choice(["wrist_lag_deg", "turnover_deg", "elbow_bend_deg", "follow_share"], 2)
+    wishes = {}
+    for dial in dials:
+        low, high, within = DIAL_RANGES[str(dial)]
+        middle, reach = (low + high) / 2, (high - low) / 5
+        wishes[str(dial)] = {"mean": float(rng.normal(middle, reach / 2)), "sd": 2.5 * within}
+    return {d: {**w, "mean": float(np.clip(w["mean"], *DIAL_RANGES[d][:2]))} for d, w in
+            wishes.items()}  # fmt: skip
+
+
+def draw_view(rng: np.random.Generator) -> CameraSettings:
+    """A camera at any usual place, with any usual rate and shutter."""
+    sizes = [(1280, 720), (1280, 720), (1920, 1080), (960, 540), (864, 720)]
+    width, height = sizes[int(rng.integers(len(sizes)))]
+    rate = Fraction(int(rng.choice([30, 30, 50, 60, 60, 60, 120])))
+    slowest = float(1 / rate)
+    shutter = float(np.exp(rng.uniform(np.log(1 / 2000), np.log(min(slowest, 1 / 60)))))
+    return CameraSettings(
+        place=str(rng.choice(["behind", "side", "corner"])),
+        distance_m=float(np.exp(rng.uniform(np.log(1.6), np.log(9)))),
+        height_m=float(rng.choice([rng.uniform(0.5, 1.6), rng.uniform(1.4, 3.2), rng.uniform(3, 6)])),
+        along_m=None if rng.uniform() < 0.5 else float(rng.uniform(-4.5, 2.0)),
+        left_side=bool(rng.uniform() < 0.5),
+        aim_m=tuple(np.array([0, -3.0, 0.9]) + rng.normal(0, 1, 3) * [1.2, 1.5, 0.4]),
+        tilt_deg=float(rng.normal(0, 3)) if rng.uniform() < 0.4 else 0.0,
+        view_deg=float(rng.uniform(44, 88)),
+        distortion=(float(rng.uniform(-0.16, 0.03)), float(rng.uniform(0, 0.03)), 0.0, 0.0, 0.0),
+        width_px=width,
+        height_px=height,
+        frame_rate=rate,
+        shutter_s=shutter,
+    )
+
+
+def draw_venue(rng: np.random.Generator) -> VenueSettings:
+    """Any venue; how many people stand about is drawn here, the rest by the scene's seed."""
+    return VenueSettings(people=int(rng.integers(0, 5)))
+
+
+@dataclass(frozen=True)
+class Instant:
+    """Three neighbouring frames of a take.
+
+    Attributes
+    ----------
+    frame_s
+        (3,) middles of the exposures.
+    world
+        Where everything is, callable with (n,) times inside the three exposures.
+    flying
+        (K,) bool, balls of the world that are in flight or rolling in the middle frame.
+    """
+
+    frame_s: np.ndarray
+    world: "StillWorld"
+    flying: np.ndarray
+
+
+class StillWorld:
+    """Joints, paddles and balls sampled every millisecond round one instant, interpolated."""
+
+    def __init__(self, staging: Staging, *, start_s: float, end_s: float, extra_balls: list):
+        count = int(np.ceil((end_s - start_s) / _GRID_S)) + 2
+        self._start_s = start_s
+        grid = start_s + np.arange(count) * _GRID_S
+        self._actors = []
+        for player in staging.players:
+            show = player.motion.perform(grid)
+            joints = player.body.joints(show.root_position_m, show.local_rotations)
+            self._actors.append((*joints, show.butt_m, show.paddle_rotation))
+        self._balls = np.concatenate(
+            [staging.ball_places(grid), *[place(grid)[:, None] for place in extra_balls]], axis=1
+        )
+
+    def __call__(self, time_s: np.ndarray) -> Moments:
+        place = np.clip((np.asarray(time_s) - self._start_s) / _GRID_S, 0, None)
+        low = np.minimum(place.astype(int), len(self._balls) - 2)
+        share = place - low
+
+        def at(values: np.ndarray) -> np.ndarray:
+            weight = share.reshape(-1, *[1] * (values.ndim - 1))
+            return values[low] + weight * (values[low + 1] - values[low])
+
+        actors = [tuple(at(v) for v in actor) for actor in self._actors]
+        return Moments(
+            joints=tuple((a[0], a[1]) for a in actors),
+            paddles=tuple((a[2], a[3]) for a in actors),
+            balls_m=at(self._balls),
+        )
+
+
+def instant(staging: Staging, view: CameraSettings, rng: np.random.Generator) -> Instant:
+    """Three frames, mostly near a stroke, with balls of other courts and balls lying about."""
+    step = float(1 / view.frame_rate)
+    if rng.uniform() < 0.75:
+        stroke = staging.strokes[int(rng.integers(len(staging.strokes)))]
+        middle = stroke.event.contact_s + rng.uniform(-0.9, 0.9)
+    else:
+        middle = rng.uniform(1.0, staging.length_s - 0.5)
+    middle = float(np.clip(middle, 0.5, staging.length_s - 0.5))
+    frame_s = middle + np.array([-step, 0.0, step])
+    half = (view.shutter_s + view.readout_s) / 2 + 2 * _GRID_S
+    extra = [_flight(middle, rng) for _ in range(int(rng.integers(0, 4)))]
+    extra += [_lying(rng) for _ in range(int(rng.integers(0, 6)))]
+    world = StillWorld(
+        staging, start_s=frame_s[0] - half, end_s=frame_s[-1] + half, extra_balls=extra
+    )
+    moments = world(frame_s)
+    return Instant(frame_s, world, _flying(staging, moments, frame_s))
+
+
+def _flying(staging: Staging, moments: Moments, frame_s: np.ndarray) -> np.ndarray:
+    """Balls that move on their own: not lying still, and not held in a hand."""
+    balls = moments.balls_m
+    with np.errstate(invalid="ignore"):
+        speed = np.linalg.norm(balls[2] - balls[0], axis=-1) / (frame_s[2] - frame_s[0])
+        moving = speed > 0.3
+    held = np.zeros(balls.shape[1], bool)
+    hands = [
+        player.body.landmark(f"{side}_hand", *joints)[1]
+        for player, joints in zip(staging.players, moments.joints, strict=True)
+        for side in ("left", "right")
+    ]
+    for hand in hands:
+        held |= np.nan_to_num(np.linalg.norm(balls[1] - hand, axis=-1), nan=9.0) < 0.09
+    return moving & ~held
+
+
+def _flight(middle_s: float, rng: np.random.Generator):
+    """A ball under way anywhere over this court or the next ones."""
+    start = rng.uniform([-9, -7, 0.1], [9, 11, 2.5])
+    heading, rise = rng.uniform(0, 2 * np.pi), rng.uniform(-0.5, 1.0)
+    speed = float(np.exp(rng.uniform(np.log(2), np.log(24))))
+    way = np.array([np.cos(rise) * np.cos(heading), np.cos(rise) * np.sin(heading), np.sin(rise)])
+    flight = fly(
+        start,
+        speed * way,
+        rng.normal(0, 40, 3),
+        start_s=middle_s - 0.2 - rng.uniform(0, 0.4),
+        end_s=middle_s + 0.3,
+        settings=BallSettings(),
+    )
+    return flight.at
+
+
+def _lying(rng: np.random.Generator):
+    place = np.array([*rng.uniform([-5, -8], [5, 7]), 0.0371])
+    return lambda time_s: np.tile(place, (len(time_s), 1))

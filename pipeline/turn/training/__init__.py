@@ -1,0 +1,1 @@
+"""Training of the turn network on rendered bodies; run with ``python -m``."""
