@@ -59,10 +59,14 @@ def make_eye(place: str, rng: np.random.Generator) -> Eye:
     )
 
 
-def make_scene(place: str, seed: int, *, rays: int = 8) -> CourtScene:
+def make_scene(
+    place: str, seed: int, *, rays: int = 8, size_px: tuple[int, int] | None = None
+) -> CourtScene:
     """A scene with people in the way, and by chance shadow, wear and lines of other games."""
     rng = np.random.default_rng([seed, PLACES.index(place)])
     eye = make_eye(place, rng)
+    if size_px is not None:
+        eye = replace(eye, size_px=size_px)
     court, around = COLOURS[rng.integers(len(COLOURS))]
     floor = Floor(court_bgr=court, around_bgr=around, wear=float(rng.choice([0, 0.1, 0.3])))
     if rng.uniform() < 0.3:
@@ -82,13 +86,15 @@ class CourtError:
     """How far a solved camera is off.
 
     ``near_m`` and ``far_m`` are median ground errors along the baselines, ``worst_m`` the largest
-    anywhere on the court, ``net_px`` the largest at the net's top within the picture (NaN when
-    none is), ``inside`` the (n,) truth values of places that lie within their 95 % region.
+    anywhere on the court, ``in_view_m`` the largest within the picture, ``net_px`` the largest at
+    the net's top within the picture (NaN when none is), ``inside`` the (n,) truth values of
+    places that lie within their 95 % region.
     """
 
     near_m: float
     far_m: float
     worst_m: float
+    in_view_m: float
     net_px: float
     inside: np.ndarray
 
@@ -100,6 +106,9 @@ def court_error(camera: SolvedCamera, eye: Eye) -> CourtError:
             for s in (-1, 1)]  # fmt: skip
     grid = [(a, b) for a in np.linspace(-x, x, 5) for b in np.linspace(-y, y, 9)]
     errors, inside = _ground_error(camera, eye, grid)
+    seen = eye.project([(*place, 0.0) for place in grid])
+    with np.errstate(invalid="ignore"):
+        seen = np.all((seen >= 0) & (seen <= np.array(eye.size_px) - 1), axis=1)
     top = np.array([(-x, 0, NET_SIDE_HEIGHT_M), (0, 0, NET_CENTRE_HEIGHT_M),
                     (x, 0, NET_SIDE_HEIGHT_M)])  # fmt: skip
     true = eye.project(top)
@@ -110,6 +119,7 @@ def court_error(camera: SolvedCamera, eye: Eye) -> CourtError:
         near_m=float(np.nanmedian(ends[0])) if np.isfinite(ends[0]).any() else np.nan,
         far_m=float(np.nanmedian(ends[1])) if np.isfinite(ends[1]).any() else np.nan,
         worst_m=float(np.nanmax(errors)),
+        in_view_m=float(np.nanmax(errors[seen])),
         net_px=float(net.max()) if len(net) else np.nan,
         inside=inside,
     )

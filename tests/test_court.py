@@ -22,8 +22,10 @@ from paddlebrief.court.still import Expectations, solve_still
 from tests.court_scenes import PLACES, court_error, make_scene
 from tests.courts import Eye, Floor, badminton_lines, draw_floor, stand_people, tennis_lines
 
-BEHIND = Eye(position_m=(0.3, -11.6, 2.4), aim_m=(0.0, -2.3, 0.9))
-CORNER = Eye(position_m=(6.4, -10.0, 2.6), aim_m=(-0.3, -2.8, 0.8), roll_deg=2.0)
+SIZE = (960, 540)
+BEHIND = Eye(position_m=(0.3, -11.6, 2.4), aim_m=(0.0, -2.3, 0.9), size_px=SIZE)
+CORNER = Eye(position_m=(6.4, -10.0, 2.6), aim_m=(-0.3, -2.8, 0.8), roll_deg=2.0,
+             size_px=SIZE)  # fmt: skip
 
 
 def view_of(eye: Eye) -> View:
@@ -55,7 +57,7 @@ def test_dimensions_are_the_rulebooks():
     assert (y0.min(), y1.max()) == pytest.approx((-22 * FOOT_M, 22 * FOOT_M))
     assert np.allclose(np.minimum(x1 - x0, y1 - y0), 2 * INCH_M)
     assert rectangles["near non-volley line"][1] == pytest.approx(-NON_VOLLEY_DEPTH_M)
-    assert NON_VOLLEY_DEPTH_M == pytest.approx(7 * FOOT_M)
+    assert pytest.approx(7 * FOOT_M) == NON_VOLLEY_DEPTH_M
     assert net_height_m(0) == pytest.approx(34 * INCH_M)
     assert net_height_m(-10 * FOOT_M) == pytest.approx(36 * INCH_M)
 
@@ -66,7 +68,7 @@ def test_projection_agrees_with_opencv():
 
 
 def test_rays_agree_with_opencv():
-    px = np.random.default_rng(2).uniform(0, [1279, 719], (50, 2))
+    px = np.random.default_rng(2).uniform(0, [959, 539], (50, 2))
     wanted = CORNER.directions(px)
     wanted /= np.linalg.norm(wanted, axis=1, keepdims=True)
     assert np.allclose(view_of(CORNER).ray(px), wanted, atol=1e-6)
@@ -75,7 +77,7 @@ def test_rays_agree_with_opencv():
 def test_points_behind_the_camera_and_the_sky_are_missing():
     view = view_of(BEHIND)
     assert np.isnan(view.project(np.array([0.0, -15.0, 1.0]))).all()
-    place, covariance = solved_of(BEHIND).ground(np.array([[640.0, 2.0], [640.0, 600.0]]))
+    place, covariance = solved_of(BEHIND).ground(np.array([[480.0, 2.0], [480.0, 450.0]]))
     assert np.isnan(place[0]).all()
     assert np.isnan(covariance[0]).all()
     assert np.isfinite(place[1]).all()
@@ -132,7 +134,7 @@ def test_ground_distance_per_pixel_follows_the_formula():
               distortion=(0, 0, 0, 0))  # fmt: skip
     camera = solved_of(eye)
     at = camera.project(np.zeros(3))
-    places, _ = camera.ground(np.array([at + [0, 0.5], at - [0, 0.5]]))
+    places, _ = camera.ground(at + np.array([[0, 0.5], [0, -0.5]]))
     assert np.ptp(places[:, 1]) == pytest.approx((far**2 + height**2) / (focal * height), rel=0.01)
     assert np.ptp(places[:, 1]) == pytest.approx(0.078, abs=0.0005)
 
@@ -176,7 +178,7 @@ def test_an_even_picture_has_no_lines():
 
 @pytest.mark.parametrize("place", PLACES)
 def test_a_drawn_court_is_solved_within_its_uncertainty(place):
-    scene = make_scene(place, 3, rays=4)
+    scene = make_scene(place, 3, rays=4, size_px=SIZE)
     still = solve_still(scene.picture_bgr, expect=Expectations())
     assert still.reason is None
     camera = SolvedCamera(view=still.fit.view, covariance=still.fit.covariance)
@@ -205,9 +207,8 @@ def test_people_in_the_way_do_not_matter():
     ],
     ids=["tennis", "badminton", "no lines"],
 )
-@pytest.mark.parametrize("eye", [BEHIND, CORNER], ids=["behind", "corner"])
-def test_other_courts_are_refused_with_a_reason(floor, eye):
-    still = solve_still(draw_floor(eye, floor, seed=2), expect=Expectations())
+def test_other_courts_are_refused_with_a_reason(floor):
+    still = solve_still(draw_floor(BEHIND, floor, seed=2, rays=2), expect=Expectations())
     assert still.fit is None
     assert still.reason
 
@@ -233,7 +234,7 @@ def marks_of(eye: Eye, *, noise_px: float = 0.0) -> dict[str, tuple[float, float
 
 def test_marks_lead_to_the_same_camera_as_the_lines():
     picture = draw_floor(BEHIND, Floor(wear=0.3), seed=6)
-    marks = marks_of(BEHIND, noise_px=2.0)
+    marks = marks_of(BEHIND, noise_px=1.5)
     still = solve_still(picture, expect=Expectations(), marks=marks)
     assert still.reason is None
     camera = SolvedCamera(view=still.fit.view, covariance=still.fit.covariance)
@@ -243,7 +244,7 @@ def test_marks_lead_to_the_same_camera_as_the_lines():
 
 def test_the_pose_agrees_with_opencvs_own_from_exact_points():
     """cv2.solvePnP with the true lens on the court's corners against the solver's pose."""
-    still = solve_still(draw_floor(CORNER, Floor(), seed=7, rays=8), expect=Expectations())
+    still = solve_still(draw_floor(CORNER, Floor(), seed=7), expect=Expectations())
     points = np.array(list(named_points_m().values()))
     px = CORNER.project(points)
     _, turn, move = cv2.solvePnP(points, px, CORNER.matrix, np.array(CORNER.distortion))
@@ -262,7 +263,7 @@ def test_the_pose_agrees_with_opencvs_own_from_exact_points():
     ],
 )
 def test_unusable_marks_are_told(marks, reason):
-    picture = np.full((720, 1280, 3), 90, np.uint8)
+    picture = np.full((540, 960, 3), 90, np.uint8)
     still = solve_still(picture, expect=Expectations(), marks=marks)
     assert still.fit is None
     assert reason in still.reason

@@ -177,3 +177,15 @@ def test_hand_path_kinds(changes, kind):
     probabilities = HandPathKind().probabilities(features(**changes))
     assert sum(probabilities.values()) == pytest.approx(1)
     assert decide_kind(probabilities, unsure_below=0.65) is kind
+
+
+def test_one_impact_belongs_to_the_player_who_swings_more(tmp_path):
+    time = np.arange(360) / 60
+    full = track(noisy(swing_points(time, 3.0)), time)
+    half = standing(360)
+    half += 0.7 * (swing_points(time, 3.02) - half)
+    other = track(noisy(half, 1), time, person=1)
+    parts = parts_of(tmp_path / "t", full, other)
+    heard_s = 3.0 + travel_s(EarSettings().distance_m)
+    strokes = found_in(footage(), parts, impacts=[Impact(heard_s=heard_s, rise_db=35.0)])
+    assert [s.person for s in strokes if s.heard] == [0]

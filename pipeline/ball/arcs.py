@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 
-__all__ = ["Curve", "find_arcs", "fit_curve", "moving_rows"]
+__all__ = ["Curve", "best_cut", "cut_at_turns", "edge_rows", "find_arcs", "fit_curve", "moving_rows", "turn_of"]
 
 _ACCELERATION_WIDTHS = 2.5
 _JERK_WIDTHS = 12.0
@@ -22,6 +22,11 @@ lens of 70° falls at 1.8 widths per s² (worked out), one that comes closer tur
 _WINDOW = 8
 _GATE = 4.0
 _SHARED = 0.34
+_EDGE, _EDGE_S = 6, 0.1
+_TURN_S, _TURN_MOST = 0.2, 20
+_TURN = 18.0
+"""Least squared change of velocity over its variance that cuts an arc; its mean without a turn is
+2, and some hundred places are looked at."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +117,8 @@ def find_arcs(
     Three candidates of near frames whose middle one lies between the others start an arc; it is
     grown to both sides while the next candidate lies within four standard deviations of its
     predicted place, up to ``settings.reach_s`` and ``settings.reach_px`` without one. An arc needs
-    ``settings.min_points`` candidates that no longer arc has.
+    ``settings.min_points`` candidates that no longer arc has. Seen from far or in many frames a
+    second, a bounce turns the path too little to end it: see `cut_at_turns`.
     """
     grower = _Grower(candidates, rows, width_px, settings)
     arcs = []
@@ -124,6 +130,60 @@ def find_arcs(
                 arcs.append(np.array(arc))
                 break
     return _without_shared(arcs, settings)
+
+
+def edge_rows(rows: np.ndarray, time_s: np.ndarray, *, last: bool) -> np.ndarray:
+    """The last or first rows of an arc: a tenth of a second of them, or six where that is more."""
+    time = time_s[rows]
+    if last:
+        return rows[min(np.searchsorted(time, time[-1] - _EDGE_S), max(len(rows) - _EDGE, 0)) :]
+    return rows[: max(np.searchsorted(time, time[0] + _EDGE_S, side="right"), _EDGE)]
+
+
+def cut_at_turns(
+    rows: np.ndarray, candidates: Candidates, settings: BallTrackSettings
+) -> list[np.ndarray]:
+    """An arc in pieces, cut where its path turns at once as it does in a bounce."""
+    cut = best_cut(rows, candidates, least=_TURN, settings=settings)
+    if cut is None:
+        return [rows]
+    parts = rows[:cut], rows[cut:]
+    return [piece for part in parts for piece in cut_at_turns(part, candidates, settings)]
+
+
+def best_cut(
+    rows: np.ndarray, candidates: Candidates, *, least: float, settings: BallTrackSettings
+) -> int | None:
+    """Where an arc turns most surely, as the number of rows before; None below ``least``."""
+    margin, time = settings.min_points, candidates.time_s[rows]
+    places = range(margin, len(rows) - margin + 1)
+    turns = [
+        turn_of(rows[:k], rows[k:], candidates, at_s=float(time[k - 1] + time[k]) / 2)
+        for k in places
+    ]
+    best = int(np.argmax(turns)) if turns else 0
+    return places[best] if turns and turns[best] >= least else None
+
+
+def turn_of(
+    before: np.ndarray, after: np.ndarray, candidates: Candidates, *, at_s: float
+) -> float:
+    """How surely the path turns between two arcs: squared change of velocity over its variance.
+
+    One cubic and a bend at ``at_s`` are fitted to what lies within a fifth of a second; about 2
+    without a turn. The cubic's terms are free: from far, gravity is small against what they could
+    be near the camera, and a bounce no more than that.
+    """
+    time = candidates.time_s
+    before = before[time[before] > at_s - _TURN_S][-_TURN_MOST:]
+    after = after[time[after] < at_s + _TURN_S][:_TURN_MOST]
+    rows = np.concatenate([before, after])
+    tau = (time[rows] - at_s) / _TURN_S
+    x = np.stack([np.ones_like(tau), tau, tau**2, tau**3, np.maximum(tau, 0)], axis=1)
+    x, y = (v / candidates.sd_px[rows, None] for v in (x, candidates.px[rows]))
+    covariance = np.linalg.inv(x.T @ x + 1e-6 * np.eye(5))
+    bend = (covariance @ (x.T @ y))[4]
+    return float(bend @ bend / covariance[4, 4])
 
 
 def _without_shared(arcs: list[np.ndarray], settings: BallTrackSettings) -> list[np.ndarray]:

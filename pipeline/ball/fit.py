@@ -1,8 +1,8 @@
 """Batch least squares of a chain of flights in the court frame, with its covariance.
 
-Unknown are each flight's state and lift, the breaks' times and one drag for all. Candidates enter
+Unknown are each flight's state and spin, the breaks' times and one drag for all. Candidates enter
 by their pixels with a Student-t loss; that flights meet at breaks, that bounces happen on the
-ground and return the ball as balls do, and what is known of drag and lift enter as residuals.
+ground and return the ball as balls do, and what is known of drag and spin enter as residuals.
 """
 
 from dataclasses import dataclass
@@ -26,17 +26,21 @@ __all__ = ["ChainFit", "Layout", "fit_chain"]
 
 FREEDOM = 5.0
 """Degrees of freedom of the Student-t loss."""
-_STEPS = 12
-_NUDGE = {"velocity": 1e-3, "lift": 1e-4, "drag": 1e-3, "place": 1e-4}
+_NUDGE = {"velocity": 1e-3, "rim": 1e-2, "drag": 1e-3, "place": 1e-4}
 _MOST_ROUNDS = 30
 _PRIOR_COUNT = 12.0
+_BREAK_SPAN_S = 0.2
+_MOST_STATE = np.repeat([40.0, 60.0, 40.0], 3)
+_FIRST_ORDER = 1.2
+"""Factor on variances: first-order covariances came out a tenth too narrow in simulated sessions
+(`tests/benchmarks/ball.py`)."""
 
 
 @dataclass(frozen=True)
 class Layout:
     """Where what stands among the parameters of a chain of ``flights`` flights.
 
-    Flight after flight its position, velocity and lift (9), then the logarithm of drag over its
+    Flight after flight its position, velocity and spin (9), then the logarithm of drag over its
     expected value, then the breaks' times.
     """
 
@@ -51,7 +55,7 @@ class Layout:
         return 9 * self.flights
 
     def state(self, flight: int) -> slice:
-        """Position, velocity and lift of a flight."""
+        """Position, velocity and spin of a flight."""
         return slice(9 * flight, 9 * flight + 9)
 
     def at_break(self, number: int) -> int:
@@ -66,9 +70,8 @@ class Layout:
             states[:, :3],
             states[:, 3:6],
             drag=drag,
-            lift=states[:, 6:],
+            rim=states[:, 6:],
             span_s=np.tile(spans_s, len(sets)),
-            steps=_STEPS,
         )
 
 
@@ -84,8 +87,9 @@ class ChainFit:
         (n,) flight of each candidate.
     residual
         (n,) distance of each candidate in standard deviations of one coordinate.
-    cost
-        Twice the negative logarithm of the likelihood, up to a constant; compares kinds of breaks.
+    evidence
+        −2 ln of the probability of the candidates under these kinds of breaks, by Laplace's
+        method and up to a constant: the lower of two kinds, or numbers, of breaks is the likelier.
     """
 
     chain: Chain
@@ -93,7 +97,7 @@ class ChainFit:
     covariance: np.ndarray
     owner: np.ndarray
     residual: np.ndarray
-    cost: float
+    evidence: float
 
 
 def fit_chain(
@@ -130,7 +134,7 @@ class _Problem:
                 guess.velocity_mps[f],
             )
         x[self.layout.drag + 1 :] = self.chain.breaks_s
-        return x
+        return self._kept_in(x)
 
     def tie(self, x: np.ndarray) -> None:
         """Set what is expected at the breaks, by the velocities of the parameters."""
@@ -144,11 +148,11 @@ class _Problem:
         return np.searchsorted(x[self.layout.drag + 1 :], self.chain.time_s, side="right")
 
     def _sets(self, x: np.ndarray) -> np.ndarray:
-        """The parameters, and seven sets with every flight's velocity, lift or drag nudged."""
+        """The parameters, and seven sets with every flight's velocity, spin or drag nudged."""
         sets = np.tile(x, (8, 1))
         for k in range(3):
             sets[1 + k, 3 + k : self.layout.drag : 9] += _NUDGE["velocity"]
-            sets[4 + k, 6 + k : self.layout.drag : 9] += _NUDGE["lift"]
+            sets[4 + k, 6 + k : self.layout.drag : 9] += _NUDGE["rim"]
         sets[7, self.layout.drag] += _NUDGE["drag"]
         return sets
 
@@ -209,12 +213,12 @@ class _Problem:
         p, v = p.reshape(sets, -1, 3), v.reshape(sets, -1, 3)
         states = np.concatenate([p[0], v[0]], axis=-1).reshape(-1, 2, 6)
         rate = np.concatenate(
-            [v[0], acceleration_mps2(v[0], paths.drag[flights], paths.lift[flights])], axis=-1
+            [v[0], acceleration_mps2(v[0], paths.drag[flights], paths.rim[flights])], axis=-1
         ).reshape(-1, 2, 6)
         if sets == 1:
             return states, None, rate
-        slopes = np.concatenate([_slopes(p, by_place=True), _slopes(v, by_place=False)], axis=1).reshape(-1, 2, 6, 10)
-        return states, slopes, rate
+        slopes = np.concatenate([_slopes(p, by_place=True), _slopes(v, by_place=False)], axis=1)
+        return states, slopes.reshape(-1, 2, 6, 10), rate
 
     def cost(self, off: np.ndarray, ties: np.ndarray, x: np.ndarray) -> float:
         square = np.sum(off**2, axis=1)
@@ -237,7 +241,7 @@ class _Problem:
         for f in range(self.layout.flights):
             weight[9 * f : 9 * f + 3] = PLACE_SD_M**-2
             weight[9 * f + 3 : 9 * f + 6] = SPEED_SD_MPS**-2
-            weight[9 * f + 6 : 9 * f + 9] = self.settings.lift_per_m_sd**-2
+            weight[9 * f + 6 : 9 * f + 9] = self.settings.rim_speed_sd_mps**-2
         relative = self.settings.drag_coefficient_sd / self.settings.drag_coefficient
         weight[self.layout.drag] = relative**-2
         return weight
@@ -265,7 +269,7 @@ class _Problem:
             better = False
             while damping < 1e8:
                 step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), right)
-                tried = self._ordered(x + step)
+                tried = self._kept_in(x + step)
                 off, ties = self.evaluate(tried)
                 new = self.cost(off, ties, tried)
                 if new < cost:
@@ -280,10 +284,16 @@ class _Problem:
                 return x
         return x
 
-    def _ordered(self, x: np.ndarray) -> np.ndarray:
-        """Breaks kept in order and within a flight's reach of where they were guessed."""
+    def _kept_in(self, x: np.ndarray) -> np.ndarray:
+        """Parameters within what a ball can do, and breaks in order near where they were guessed.
+
+        Without it a step from a bad guess can overflow.
+        """
         at = self.layout.drag + 1
-        x[at:] = np.clip(x[at:], self.chain.breaks_s - 0.1, self.chain.breaks_s + 0.1)
+        states = x[: self.layout.drag].reshape(-1, 9)
+        np.clip(states, -_MOST_STATE, _MOST_STATE, out=states)
+        x[self.layout.drag] = np.clip(x[self.layout.drag], -1, 1)
+        x[at:] = np.clip(x[at:], self.chain.breaks_s - _BREAK_SPAN_S / 2, self.chain.breaks_s + _BREAK_SPAN_S / 2)
         x[at:] = np.maximum.accumulate(x[at:])
         return x
 
@@ -295,7 +305,7 @@ class _Problem:
             return None
         off, ties = self.evaluate(x)
         square = np.sum(off**2, axis=1)
-        covariance = covariance * self._scale(square)
+        covariance = covariance * _FIRST_ORDER * self._scale(square)
         if isinstance(self.camera, SolvedCamera):
             covariance = covariance + self._camera_share(x, np.linalg.inv(matrix), weight, by_px)
         return ChainFit(
@@ -304,7 +314,10 @@ class _Problem:
             covariance=covariance,
             owner=self.owner(x),
             residual=np.sqrt(square),
-            cost=self.cost(off, ties, x),
+            evidence=self.cost(off, ties, x)
+            + float(np.linalg.slogdet(matrix)[1])
+            - float(np.sum(np.log(self.prior_weight[self.prior_weight > 0])))
+            + 2 * sum(t.log_sd + np.log(_BREAK_SPAN_S) for t in self.ties),
         )
 
     def _scale(self, square: np.ndarray) -> float:
@@ -330,7 +343,7 @@ class _Problem:
 
 
 def _slopes(values: np.ndarray, *, by_place: bool) -> np.ndarray:
-    """(n, 3, 10) derivatives by state, lift and drag of vectors (8, n, 3) from `_Problem._sets`.
+    """(n, 3, 10) derivatives by state, spin and drag of vectors (8, n, 3) from `_Problem._sets`.
 
     ``by_place`` is True for places, whose derivative by the starting place is 1; that of
     velocities is 0.
@@ -340,6 +353,6 @@ def _slopes(values: np.ndarray, *, by_place: bool) -> np.ndarray:
         slope[:, :, :3] = np.eye(3)
     change = values[1:] - values[0]
     slope[:, :, 3:6] = np.moveaxis(change[:3], 0, -1) / _NUDGE["velocity"]
-    slope[:, :, 6:9] = np.moveaxis(change[3:6], 0, -1) / _NUDGE["lift"]
+    slope[:, :, 6:9] = np.moveaxis(change[3:6], 0, -1) / _NUDGE["rim"]
     slope[:, :, 9] = change[6] / _NUDGE["drag"]
     return slope

@@ -2,9 +2,11 @@
 
 Everything is in the court frame, z up. Drag decelerates by k v² with k = ρ C_D A / 2m; no
 wind-tunnel value of C_D for this ball was found, only a working range of 0.30–0.45, so it is
-carried as 0.40 ± 0.05. Lift is written as |v| (s × v): ``s`` (1/m) points along the spin's axis
-and has the size ρ C_L A / 2m; it is taken as constant between two touches. The part of ``s`` along
-the velocity has no effect.
+carried as 0.40 ± 0.05. Lift follows the fit for tennis balls C_L = 1 / (2 + v / (r ω)) (Štěpánek
+1988, from memory) times 0.6, because no value for a ball with holes was found. Spin is given as
+``rim``, the vector r ω in m/s along its axis, and taken to last between two touches; its part
+along the velocity has no effect. A rim speed found from a flight stands for its lift: it is as
+good a measure of spin as the law.
 """
 
 import math
@@ -19,6 +21,7 @@ __all__ = [
     "DRAG_COEFFICIENT",
     "DRAG_COEFFICIENT_SD",
     "GRAVITY_MPS2",
+    "LIFT_SCALE",
     "Paths",
     "acceleration_mps2",
     "drag_per_m",
@@ -34,6 +37,8 @@ BALL_MASS_KG = 0.0243
 AIR_DENSITY_KGPM3 = 1.2
 DRAG_COEFFICIENT = 0.40
 DRAG_COEFFICIENT_SD = 0.05
+LIFT_SCALE = 0.6
+"""Factor on the lift law of tennis balls (a guess)."""
 
 
 def drag_per_m(
@@ -42,6 +47,9 @@ def drag_per_m(
     """k = ρ C_D A / 2m in 1/m: the ball is slowed by k v²."""
     area = math.pi * BALL_RADIUS_M**2
     return air_density_kgpm3 * drag_coefficient * area / (2 * BALL_MASS_KG)
+
+
+_LIFT_PER_M = LIFT_SCALE * drag_per_m(1.0)
 
 
 def launch_speed_mps(distance_m: float, time_s: float, drag: float) -> float:
@@ -54,7 +62,7 @@ def launch_speed_mps(distance_m: float, time_s: float, drag: float) -> float:
     return distance_m / time_s if way == 0 else math.expm1(way) / (drag * time_s)
 
 
-def acceleration_mps2(velocity_mps: np.ndarray, drag: np.ndarray, lift: np.ndarray) -> np.ndarray:
+def acceleration_mps2(velocity_mps: np.ndarray, drag: np.ndarray, rim: np.ndarray) -> np.ndarray:
     """Acceleration in free flight.
 
     Parameters
@@ -63,8 +71,8 @@ def acceleration_mps2(velocity_mps: np.ndarray, drag: np.ndarray, lift: np.ndarr
         (…, 3).
     drag
         (…,) k, 1/m.
-    lift
-        (…, 3) s, 1/m.
+    rim
+        (…, 3) spin times radius, m/s.
 
     Returns
     -------
@@ -72,14 +80,17 @@ def acceleration_mps2(velocity_mps: np.ndarray, drag: np.ndarray, lift: np.ndarr
         (…, 3) m/s².
     """
     u, v, w = np.moveaxis(velocity_mps, -1, 0)
-    a, b, c = np.moveaxis(lift, -1, 0)
+    a, b, c = np.moveaxis(rim, -1, 0)
     speed = np.sqrt(u * u + v * v + w * w)
+    spin = np.sqrt(a * a + b * b + c * c)
+    push = _LIFT_PER_M * speed / np.maximum(2 * spin + speed, 1e-9)
+    slow = drag * speed
     # Written out: a cross product of small arrays costs several times more.
     return np.stack(
         [
-            speed * (b * w - c * v - drag * u),
-            speed * (c * u - a * w - drag * v),
-            speed * (a * v - b * u - drag * w) - GRAVITY_MPS2,
+            push * (b * w - c * v) - slow * u,
+            push * (c * u - a * w) - slow * v,
+            push * (a * v - b * u) - slow * w - GRAVITY_MPS2,
         ],
         axis=-1,
     )
@@ -95,7 +106,7 @@ class Paths:
         (b,) spacing of each flight's grid, which starts at 0.
     position_m, velocity_mps
         (k, b, 3).
-    drag, lift
+    drag, rim
         (b,) and (b, 3).
     """
 
@@ -103,7 +114,7 @@ class Paths:
     position_m: np.ndarray
     velocity_mps: np.ndarray
     drag: np.ndarray
-    lift: np.ndarray
+    rim: np.ndarray
 
     def at(self, flight: np.ndarray, since_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Position and velocity, (n, 3) each, of flights (n,) at times (n,) since their start.
@@ -129,7 +140,7 @@ class Paths:
             end = np.where(place[beyond] < 0, 0, last)
             left = (since_s[beyond] - end * step[beyond])[:, None]
             p, v = self.position_m[end, which], self.velocity_mps[end, which]
-            a = acceleration_mps2(v, self.drag[which], self.lift[which])
+            a = acceleration_mps2(v, self.drag[which], self.rim[which])
             position[beyond] = p + left * (v + 0.5 * left * a)
             velocity[beyond] = v + left * a
         return position, velocity
@@ -140,9 +151,9 @@ def fly_many(
     velocity_mps: np.ndarray,
     *,
     drag: np.ndarray,
-    lift: np.ndarray,
+    rim: np.ndarray,
     span_s: np.ndarray,
-    steps: int = 16,
+    longest_step_s: float = 0.07,
 ) -> Paths:
     """Fly many balls at once, without ground or net, by fourth-order Runge–Kutta.
 
@@ -150,30 +161,33 @@ def fly_many(
     ----------
     position_m, velocity_mps
         (b, 3) at the start.
-    drag, lift
-        (b,) and (b, 3), 1/m.
+    drag, rim
+        (b,) in 1/m and (b, 3) in m/s.
     span_s
         (b,) how long each one is flown; negative spans fly backwards.
-    steps
-        Steps of each flight. Sixteen over a second are good to 10 µm.
+    longest_step_s
+        No step is longer; every flight takes as many as the longest one. The default is good to
+        0.1 mm over a second.
 
     Returns
     -------
     Paths
-        On ``steps`` + 1 times a flight.
+        On an even grid from the start to the end of each flight.
     """
     p, v = np.array(position_m, float), np.array(velocity_mps, float)
-    step = np.asarray(span_s, float) / steps
+    span = np.asarray(span_s, float)
+    steps = max(6, math.ceil(float(np.abs(span).max(initial=0.0)) / longest_step_s))
+    step = span / steps
     h = step[:, None]
     positions, velocities = [p], [v]
     for _ in range(steps):
-        a1 = acceleration_mps2(v, drag, lift)
+        a1 = acceleration_mps2(v, drag, rim)
         v2 = v + h / 2 * a1
-        a2 = acceleration_mps2(v2, drag, lift)
+        a2 = acceleration_mps2(v2, drag, rim)
         v3 = v + h / 2 * a2
-        a3 = acceleration_mps2(v3, drag, lift)
+        a3 = acceleration_mps2(v3, drag, rim)
         v4 = v + h * a3
-        a4 = acceleration_mps2(v4, drag, lift)
+        a4 = acceleration_mps2(v4, drag, rim)
         p = p + h / 6 * (v + 2 * v2 + 2 * v3 + v4)
         v = v + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
         positions.append(p)
@@ -183,5 +197,5 @@ def fly_many(
         position_m=np.array(positions),
         velocity_mps=np.array(velocities),
         drag=np.asarray(drag, float),
-        lift=np.asarray(lift, float),
+        rim=np.asarray(rim, float),
     )

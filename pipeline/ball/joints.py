@@ -4,26 +4,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from paddlebrief.ball.arcs import Curve, fit_curve
+from paddlebrief.ball.arcs import Curve, edge_rows, fit_curve, turn_of
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 
 __all__ = ["Joint", "find_joints", "merge_through_gaps"]
 
-_EDGE = 8
 _NEAR = 16.0
 _VAGUE_WIDTHS = 0.04
 _GAP_COST_PER_S = 20.0
 _OVERLAP_FRAMES = 1.5
+_UNBENT = 12.0
+_LONG, _SHORT_GAP_S = 8, 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
 class Joint:
     """Where two arcs meet.
 
-    ``before`` and ``after`` number the arcs; ``turn`` is the squared change of velocity over its
-    variance, small where the path goes on unbent; ``cost`` the squared distance of the two paths
-    over its variance, plus a price on the time in between.
+    ``before`` and ``after`` number the arcs; ``turn`` tells how surely the path turns there
+    (`turn_of`); ``cost`` the squared distance of the two paths
+    over its variance, plus a price on the time in between, ``gap_s``.
     """
 
     before: int
@@ -34,6 +35,7 @@ class Joint:
     velocity_after: np.ndarray
     turn: float
     cost: float
+    gap_s: float
 
 
 def find_joints(
@@ -70,9 +72,9 @@ def _interval_s(candidates: Candidates) -> float:
     return float(np.median(np.diff(times))) if len(times) > 1 else 1.0
 
 
-def edge_curve(rows: np.ndarray, candidates: Candidates, width_px: float, *, last: bool) -> Curve:
+def _edge_curve(rows: np.ndarray, candidates: Candidates, width_px: float, *, last: bool) -> Curve:
     """The curve of an arc's last or first candidates, taken around its end."""
-    near = rows[-_EDGE:] if last else rows[:_EDGE]
+    near = edge_rows(rows, candidates.time_s, last=last)
     return fit_curve(
         candidates.time_s[near],
         candidates.px[near],
@@ -83,8 +85,8 @@ def edge_curve(rows: np.ndarray, candidates: Candidates, width_px: float, *, las
 
 
 def _meet(i: int, j: int, arcs, candidates: Candidates, width_px: float) -> Joint | None:
-    before = edge_curve(arcs[i], candidates, width_px, last=True)
-    after = edge_curve(arcs[j], candidates, width_px, last=False)
+    before = _edge_curve(arcs[i], candidates, width_px, last=True)
+    after = _edge_curve(arcs[j], candidates, width_px, last=False)
     margin = _OVERLAP_FRAMES * _interval_s(candidates)
     ends = sorted((before.anchor_s, after.anchor_s))
     times = np.linspace(ends[0] - margin, ends[1] + margin, 41)
@@ -97,7 +99,6 @@ def _meet(i: int, j: int, arcs, candidates: Candidates, width_px: float) -> Join
     weight = np.array([after.sd_at(time) ** 2, before.sd_at(time) ** 2])
     places = np.stack([before.at(time), after.at(time)])
     velocities = before.velocity_at(time), after.velocity_at(time)
-    spread = before.velocity_sd_at(time) ** 2 + after.velocity_sd_at(time) ** 2
     return Joint(
         before=i,
         after=j,
@@ -105,7 +106,8 @@ def _meet(i: int, j: int, arcs, candidates: Candidates, width_px: float) -> Join
         px=weight @ places / weight.sum(),
         velocity_before=velocities[0],
         velocity_after=velocities[1],
-        turn=float(np.sum((velocities[1] - velocities[0]) ** 2) / spread),
+        turn=turn_of(arcs[i], arcs[j], candidates, at_s=time),
+        gap_s=max(0.0, ends[1] - ends[0]),
         cost=float(off[best] ** 2 + _GAP_COST_PER_S * max(0.0, ends[1] - ends[0])),
     )
 
@@ -115,12 +117,12 @@ def merge_through_gaps(
 ) -> list[np.ndarray]:
     """Arcs with those put together that go on unbent after a gap.
 
-    One curve through both edges must leave no more than its candidates' noise.
+    The edges must meet, and the path must not turn there.
     """
     arcs = list(arcs)
     while True:
         joints = find_joints(arcs, candidates, width_px=width_px, settings=settings)
-        pair = next((j for j in joints if _is_one(j, arcs, candidates, width_px)), None)
+        pair = next((j for j in joints if _is_sure(j, arcs) and j.turn < _UNBENT), None)
         if pair is None:
             return arcs
         merged = np.sort(np.concatenate([arcs[pair.before], arcs[pair.after]]))
@@ -128,9 +130,7 @@ def merge_through_gaps(
         arcs = sorted([*arcs, merged], key=lambda a: a[0])
 
 
-def _is_one(joint: Joint, arcs, candidates: Candidates, width_px: float) -> bool:
-    rows = np.concatenate([arcs[joint.before][-5:], arcs[joint.after][:5]])
-    time, px, sd = candidates.time_s[rows], candidates.px[rows], candidates.sd_px[rows]
-    curve = fit_curve(time, px, sd, width_px=width_px, anchor_s=joint.time_s)
-    off = np.hypot(*(px - curve.at(time)).T) / sd
-    return bool(np.mean(off**2) < 4.0 and off.max() < 4.5)
+def _is_sure(joint: Joint, arcs: list[np.ndarray]) -> bool:
+    """Whether the arcs are long and near enough to tell that nothing happened between them."""
+    long = min(len(arcs[joint.before]), len(arcs[joint.after])) >= _LONG
+    return long and joint.cost < _UNBENT and joint.gap_s < _SHORT_GAP_S

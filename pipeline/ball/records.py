@@ -119,8 +119,8 @@ class Flight:
         (n,) int, the candidates it was fitted to.
     anchor_s
         Time of the state below.
-    position_m, velocity_mps, lift_per_m
-        (3,) each, court frame: state and lift of spin (see `flight`); NaN without a solved court.
+    position_m, velocity_mps, rim_mps
+        (3,) each, court frame: state and spin times radius (see `flight`); NaN without a solved court.
     covariance
         (9, 9) of the three, in that order.
     curve_px
@@ -136,7 +136,7 @@ class Flight:
     anchor_s: float
     position_m: np.ndarray
     velocity_mps: np.ndarray
-    lift_per_m: np.ndarray
+    rim_mps: np.ndarray
     covariance: np.ndarray
     curve_px: np.ndarray
     rms: float

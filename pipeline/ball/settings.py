@@ -37,10 +37,10 @@ class BallTrackSettings(BaseModel):
     drag_coefficient_sd: float = Field(
         0.05, gt=0, description="standard uncertainty of the drag coefficient, no unit"
     )
-    lift_per_m_sd: float = Field(
-        0.016,
+    rim_speed_sd_mps: float = Field(
+        4.0,
         gt=0,
-        description="spread of the lift of spin along each axis, 1/m (drag is 0.043)",
+        description="spread of the speed of the ball's rim from spin about each axis, m/s",
     )
     restitution: float = Field(
         0.64, gt=0, le=1, description="vertical speed after over before a bounce, no unit"

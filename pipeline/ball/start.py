@@ -24,6 +24,7 @@ _OUTLIER = 4.0
 PLACE_MEAN_M = np.array([0.0, 0.0, 1.2])
 PLACE_SD_M = np.array([8.0, 12.0, 3.0])
 SPEED_SD_MPS = 20.0
+_FASTEST_MPS = 40.0
 _USUAL_MPS = np.array([0.0, 8.0, -4.0])
 
 
@@ -66,15 +67,38 @@ class Chain:
 
 @dataclass(frozen=True, kw_only=True)
 class Guess:
-    """States at the chain's anchors, (m, 3) each, and the weighted sum of squares left."""
+    """A first guess.
+
+    Attributes
+    ----------
+    position_m, velocity_mps
+        (m, 3) at the chain's anchors.
+    places_m
+        (n, 3) of the candidates.
+    off
+        (n,) their distances in standard deviations.
+    """
 
     position_m: np.ndarray
     velocity_mps: np.ndarray
-    cost: float
+    places_m: np.ndarray
+    off: np.ndarray
 
 
 def guess_flights(chain: Chain, camera: BallCamera, settings: BallTrackSettings) -> Guess:
-    """Guess the flights of a chain; the ``cost`` compares kinds of breaks with each other."""
+    """Guess the flights of a chain.
+
+    Short arcs leave the distance open, and the guess may then be beyond what the camera sees;
+    in that case it is made anew with a stronger leaning towards the middle of the court.
+    """
+    for lean in (1.0, 3.0, 9.0):
+        guess = _guess(chain, camera, settings, lean)
+        if np.all(np.isfinite(camera.project(guess.places_m))):
+            break
+    return guess
+
+
+def _guess(chain: Chain, camera: BallCamera, settings: BallTrackSettings, lean: float) -> Guess:
     m = chain.flights
     owner = np.searchsorted(chain.breaks_s, chain.time_s, side="right")
     since = chain.time_s - chain.anchors_s[owner]
@@ -84,25 +108,24 @@ def guess_flights(chain: Chain, camera: BallCamera, settings: BallTrackSettings)
     reach = np.full(len(since), float(np.linalg.norm(camera.position_m)))
     trust = np.ones(len(since))
     drag = np.full(m, drag_per_m(settings.drag_coefficient))
-    position, velocity, cost = np.zeros((m, 3)), np.zeros((m, 3)), np.inf
+    position, velocity = np.zeros((m, 3)), np.zeros((m, 3))
     for round_ in range(_ROUNDS):
         bend = _Bend(position, velocity, drag, chain.spans_s, level=round_ == 0)
-        rows = _Rows(m)
+        rows = _Rows(m, lean)
         weight = trust / (chain.sd_px * turn * reach)
         rows.place(owner, since, across * weight[:, None, None],
                    camera.position_m - bend.place(owner, since))  # fmt: skip
         _tie(rows, chain, bend, settings)
-        state, cost = rows.solve()
+        state = np.linalg.solve(rows.normal, rows.right).reshape(-1, 6)
         position, velocity = state[:, :3], state[:, 3:]
         path = position[owner] + since[:, None] * velocity[owner] + bend.place(owner, since)
         reach = np.clip(np.linalg.norm(path - camera.position_m, axis=1), 0.5, 60.0)
         off = np.einsum("nij,nj->ni", across, path - camera.position_m)
         off = np.linalg.norm(off, axis=1) / (chain.sd_px * turn * reach)
         trust = np.sqrt(np.minimum(1.0, _OUTLIER / np.maximum(off, 1e-9)))
-        velocity = velocity * np.minimum(
-            1, 40 / np.maximum(np.linalg.norm(velocity, axis=1), 1e-9)
-        )[:, None]
-    return Guess(position_m=position, velocity_mps=velocity, cost=cost)
+        speed = np.linalg.norm(velocity, axis=1, keepdims=True)
+        velocity = velocity * np.minimum(1, _FASTEST_MPS / np.maximum(speed, 1e-9))
+    return Guess(position_m=position, velocity_mps=velocity, places_m=path, off=off)
 
 
 class _Bend:
@@ -113,7 +136,7 @@ class _Bend:
         self.velocity = velocity
         self.position = position
         self.paths = fly_many(
-            position, velocity, drag=drag, lift=np.zeros((len(drag), 3)), span_s=span_s, steps=12
+            position, velocity, drag=drag, rim=np.zeros((len(drag), 3)), span_s=span_s
         )
 
     def place(self, flight: np.ndarray, since: np.ndarray) -> np.ndarray:
@@ -131,21 +154,20 @@ class _Bend:
 class _Rows:
     """Weighted linear rows about the states (m, 6), gathered as normal equations."""
 
-    def __init__(self, flights: int) -> None:
+    def __init__(self, flights: int, lean: float) -> None:
         n = 6 * flights
-        self.normal, self.right, self.square = np.zeros((n, n)), np.zeros(n), 0.0
+        self.normal, self.right = np.zeros((n, n)), np.zeros(n)
+        weight = (lean / PLACE_SD_M) ** 2
         for f in range(flights):
             at = slice(6 * f, 6 * f + 3)
-            self.normal[at, at] += np.diag(PLACE_SD_M**-2)
-            self.right[at] += PLACE_MEAN_M / PLACE_SD_M**2
-            self.square += float(np.sum((PLACE_MEAN_M / PLACE_SD_M) ** 2))
+            self.normal[at, at] += np.diag(weight)
+            self.right[at] += PLACE_MEAN_M * weight
             at = slice(6 * f + 3, 6 * f + 6)
-            self.normal[at, at] += np.eye(3) / SPEED_SD_MPS**2
+            self.normal[at, at] += np.eye(3) * (lean / SPEED_SD_MPS) ** 2
 
     def add(self, design: np.ndarray, value: np.ndarray) -> None:
         self.normal += design.T @ design
         self.right += design.T @ value
-        self.square += float(value @ value)
 
     def place(self, flight, since, weights, wanted) -> None:
         """Weighted rows (n, k, 3) that want flights at places (n, 3)."""
@@ -156,10 +178,6 @@ class _Rows:
             design[:, 6 * f : 6 * f + 3] = w.reshape(-1, 3)
             design[:, 6 * f + 3 : 6 * f + 6] = (w * since[of][:, None, None]).reshape(-1, 3)
             self.add(design, (w @ wanted[of][:, :, None]).ravel())
-
-    def solve(self) -> tuple[np.ndarray, float]:
-        found = np.linalg.solve(self.normal, self.right)
-        return found.reshape(-1, 6), float(self.square - found @ self.right)
 
 
 def _tie(rows: _Rows, chain: Chain, bend: _Bend, settings: BallTrackSettings) -> None:

@@ -8,6 +8,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
+from paddlebrief.court.movement import Movement, movement_between
 from paddlebrief.footage import frame_times, open_frames
 from paddlebrief.media import OPEN_OPTIONS, source_url
 from paddlebrief.records import FootageInfo, Track
@@ -17,17 +18,12 @@ __all__ = ["Boxes", "Sample", "Still", "median_picture", "people_boxes", "read_s
 logger = logging.getLogger(__name__)
 
 LARGEST_PX = 1920
-COMPARE_PX = 960
 LEAD_IN_FRAMES = 5  # the reader decodes this many frames before the first one it gives
 LONGEST_DECODE_FRAMES = 900
 MEDIAN_FRAMES = 21
 LEAST_SAMPLES = 3
 DRIFT_SHARE = 0.004  # of the picture's width: 5 pixels of 1280; more is another place
 REJOIN_GROUPS = 4
-AGREE_SHARE = 0.35  # of the corners that could be followed; people cover and move the others
-LEAST_AGREEING = 15
-CELL_PX = 80
-LEAST_TEXTURE = 5.0  # levels of the levelled picture
 BISECTIONS = 6
 PERSON_MARGIN = 0.18
 
@@ -165,73 +161,11 @@ def people_boxes(tracks: Sequence[Track]) -> Boxes:
     return at
 
 
-@dataclass(frozen=True)
-class _Movement:
-    """How a picture moved against another one: (2, 3) map onto it, and pixels at its corners."""
-
-    onto: np.ndarray
-    size_px: float
-
-
-def _movement(reference: np.ndarray, other: np.ndarray) -> _Movement | None:
-    """Movement between two pictures of still things; None when they don't match.
-
-    Lucas & Kanade's tracker from ``reference`` to ``other`` and back; most corners have to agree
-    on one turn, shift and scale.
-    """
-    height, width = reference.shape[:2]
-    scale = min(1.0, COMPARE_PX / max(height, width))
-    first, second = (_levelled(picture, scale) for picture in (reference, other))
-    corners = _corners(first)
-    if len(corners) < LEAST_AGREEING:
-        return None
-    window = {"winSize": (21, 21), "maxLevel": 4}
-    there, ok, _ = cv2.calcOpticalFlowPyrLK(first, second, corners, None, **window)
-    back, ok_back, _ = cv2.calcOpticalFlowPyrLK(second, first, there, None, **window)
-    kept = (ok & ok_back).ravel().astype(bool)
-    kept &= np.linalg.norm((back - corners).reshape(-1, 2), axis=1) < 0.7
-    if kept.sum() < LEAST_AGREEING:
-        return None
-    turn, inliers = cv2.estimateAffinePartial2D(
-        there[kept], corners[kept], ransacReprojThreshold=1.5
-    )
-    if turn is None or inliers.sum() < max(LEAST_AGREEING, AGREE_SHARE * kept.sum()):
-        return None
-    onto = turn.copy()
-    onto[:, 2] /= scale
-    corner = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
-    moved = corner @ onto[:, :2].T + onto[:, 2] - corner
-    return _Movement(onto, float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))))
-
-
-def _levelled(picture_bgr: np.ndarray, scale: float) -> np.ndarray:
-    """(h, w) uint8 local contrast: exposure and light change between samples, shapes don't."""
-    small = cv2.resize(picture_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    light = np.log(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY).astype(np.float32) + 8)
-    local = light - cv2.GaussianBlur(light, (0, 0), 12)
-    return np.clip(128 + 160 * local, 0, 255).astype(np.uint8)
-
-
-def _corners(grey: np.ndarray) -> np.ndarray:
-    """(n, 1, 2) float32 corners spread over the picture, so that no thing in it has most."""
-    height, width = grey.shape
-    found = []
-    for top in range(0, height - CELL_PX // 2, CELL_PX):
-        for left in range(0, width - CELL_PX // 2, CELL_PX):
-            cell = grey[top : top + CELL_PX, left : left + CELL_PX]
-            if cell.std() < LEAST_TEXTURE:
-                continue
-            corners = cv2.goodFeaturesToTrack(cell, 4, 0.1, 10)
-            if corners is not None:
-                found.append(corners + np.array([left, top], np.float32))
-    return np.concatenate(found) if found else np.empty((0, 1, 2), np.float32)
-
-
 @dataclass
 class _Group:
     """Samples that match one reference, by their number, with their movements onto it."""
 
-    members: dict[int, _Movement]
+    members: dict[int, Movement]
 
     @property
     def reference(self) -> int:
@@ -259,7 +193,7 @@ def stills(info: FootageInfo, samples: Sequence[Sample], boxes: Boxes | None) ->
         of their own without a picture says so.
     """
     groups = _matching(samples)
-    parts: list[dict[int, _Movement]] = []
+    parts: list[dict[int, Movement]] = []
     for group in groups:
         parts += _settled(group.members, samples)
     placed = [_centred(part, samples) for part in parts]
@@ -277,16 +211,16 @@ def _matching(samples: Sequence[Sample]) -> list[_Group]:
     groups: list[_Group] = []
     for number, sample in enumerate(samples):
         for group in reversed(groups[-REJOIN_GROUPS:]):
-            movement = _movement(samples[group.reference].picture_bgr, sample.picture_bgr)
+            movement = movement_between(samples[group.reference].picture_bgr, sample.picture_bgr)
             if movement is not None:
                 group.members[number] = movement
                 break
         else:
-            groups.append(_Group({number: _Movement(np.eye(2, 3), 0.0)}))
+            groups.append(_Group({number: Movement(np.eye(2, 3), 0.0)}))
     return groups
 
 
-def _settled(members: dict[int, _Movement], samples: Sequence[Sample]) -> list[dict]:
+def _settled(members: dict[int, Movement], samples: Sequence[Sample]) -> list[dict]:
     """Split a group where the picture's mean place changes by more than shake explains."""
     numbers = list(members)
     if len(numbers) < 2 * LEAST_SAMPLES:
@@ -312,28 +246,28 @@ def _settled(members: dict[int, _Movement], samples: Sequence[Sample]) -> list[d
     return [piece for half in halves for piece in _settled(half, samples)]
 
 
-def _corner_places(movement: _Movement, sample: Sample) -> np.ndarray:
+def _corner_places(movement: Movement, sample: Sample) -> np.ndarray:
     """(8,) where the four corners lie in the reference."""
     height, width = sample.picture_bgr.shape[:2]
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
     return (corners @ movement.onto[:, :2].T + movement.onto[:, 2]).ravel()
 
 
-def _centred(members: dict[int, _Movement], samples: Sequence[Sample]) -> dict:
+def _centred(members: dict[int, Movement], samples: Sequence[Sample]) -> dict:
     """The same movements onto the member nearest to the middle of all; it comes first."""
     numbers = list(members)
     places = np.array([_corner_places(members[n], samples[n]) for n in numbers])
     middle = numbers[int(np.argmin(np.linalg.norm(places - np.median(places, axis=0), axis=1)))]
     back = cv2.invertAffineTransform(members[middle].onto)
-    out = {middle: _Movement(np.eye(2, 3), 0.0)}
+    out = {middle: Movement(np.eye(2, 3), 0.0)}
     for number in numbers:
         if number != middle:
             onto = back @ np.vstack([members[number].onto, [0, 0, 1]])
-            out[number] = _Movement(onto, members[number].size_px)
+            out[number] = Movement(onto, members[number].size_px)
     return out
 
 
-def _runs(part: dict[int, _Movement], parts: Sequence[dict]) -> list[list[int]]:
+def _runs(part: dict[int, Movement], parts: Sequence[dict]) -> list[list[int]]:
     """Numbers of a part's samples, cut where a longer part lies between; short ones are bridged."""
     solid = {n for other in parts if other is not part and len(other) >= LEAST_SAMPLES
              for n in other}  # fmt: skip
@@ -350,7 +284,7 @@ def _runs(part: dict[int, _Movement], parts: Sequence[dict]) -> list[list[int]]:
     return [] if bridged else runs
 
 
-def _still(part: dict[int, _Movement], samples: Sequence[Sample], boxes: Boxes | None) -> Still:
+def _still(part: dict[int, Movement], samples: Sequence[Sample], boxes: Boxes | None) -> Still:
     scale = samples[0].scale
     numbers = sorted(part)
     shifts = np.array([_shift(part[n], samples[n]) for n in numbers]) / scale
@@ -370,7 +304,7 @@ def _still(part: dict[int, _Movement], samples: Sequence[Sample], boxes: Boxes |
     )
 
 
-def _shift(movement: _Movement, sample: Sample) -> np.ndarray:
+def _shift(movement: Movement, sample: Sample) -> np.ndarray:
     """(2,) movement of the picture's middle."""
     height, width = sample.picture_bgr.shape[:2]
     middle = np.array([width, height]) / 2
@@ -430,7 +364,7 @@ def _edge(
             break
         middle = (inside + outside) / 2
         sample = _picture_at(info, middle)
-        movement = sample and _movement(reference.picture_bgr, sample.picture_bgr)
+        movement = sample and movement_between(reference.picture_bgr, sample.picture_bgr)
         if movement is not None and movement.size_px <= limit:
             inside = middle
         else:

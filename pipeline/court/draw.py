@@ -90,12 +90,17 @@ def _banner(out: np.ndarray, text: str, colours: Colours) -> None:
 
 
 def _label(out: np.ndarray, text: str, at: tuple[int, int], colours: Colours, size: float) -> None:
-    scale = max(0.35, out.shape[0] * LETTER_SHARE / 22 * size)
-    width = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, 1)[0][0]
-    x = int(np.clip(at[0], 2, max(2, out.shape[1] - width - 2)))
-    scale *= min(1.0, (out.shape[1] - 8) / max(width, 1))
-    for colour, thick in ((colours.keyline, 3), (colours.halo, 1)):
-        cv2.putText(
-            out, text, (x, at[1]), cv2.FONT_HERSHEY_SIMPLEX, scale, _bgr(colour),
-            max(1, round(thick * scale * 2)), cv2.LINE_AA,
-        )  # fmt: skip
+    """Text on a dark ground, kept inside the picture and made smaller where it is too wide."""
+    height, width = out.shape[:2]
+    scale = max(0.35, height * LETTER_SHARE / 22 * size)
+    (wide, tall), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, 1)
+    if wide > width - 8:
+        scale *= (width - 8) / wide
+        (wide, tall), below = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, scale, 1)
+    x = int(np.clip(at[0], 4, max(4, width - wide - 4)))
+    y = int(np.clip(at[1], tall + 2, height - below - 1))
+    corner = (x + wide + 2, y + below)
+    cv2.rectangle(out, (x - 2, y - tall - 2), corner, _bgr(colours.keyline), -1)
+    cv2.putText(
+        out, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, scale, _bgr(colours.halo), 1, cv2.LINE_AA
+    )

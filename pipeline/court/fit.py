@@ -15,6 +15,8 @@ __all__ = ["Fit", "Priors", "fit_marks", "refine"]
 ROUGH_WINDOWS_PX = (14.0, 9.0, 6.0)
 FINE_WINDOWS_PX = (5.0, 4.0, 3.0)
 HOPELESS_SHARE = 0.33
+VEIL_PX = 0.6
+DOUBTFUL_PX = 0.15
 CAMERA = len(PARAMETERS)
 
 
@@ -33,7 +35,7 @@ class Priors:
     k2: float = 0.06
     paint_m: float = 0.003
     net_m: float = 0.012
-    strip_px: float = 0.08
+    strip_px: float = 0.12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,10 +192,27 @@ def _rows(places: Predicted, crossings: Crossings, used: np.ndarray, *, floor_px
         points_m=places.points_m[used],
         normal=places.normal[used],
         at_px=target[used],
-        sd_px=np.hypot(crossings.offset_sd_px[used], floor_px),
+        sd_px=np.hypot(_own_sd(places, crossings, used), floor_px)[used],
         group=group[places.strip[used]],
         across=across[places.strip[used]],
     )
+
+
+def _own_sd(places: Predicted, crossings: Crossings, used: np.ndarray) -> np.ndarray:
+    """(n,) uncertainty of each place, larger where many places share an error.
+
+    A mesh and a line of about the same slope make a pattern that moves the line's middle; paint
+    of another game beside a line or ground that is not plain does the same all along it. The
+    doubtful places of a strip weigh together like one of them.
+    """
+    sd = np.where(
+        places.veiled, np.maximum(crossings.offset_sd_px, VEIL_PX), crossings.offset_sd_px
+    )
+    doubtful = used & (sd > DOUBTFUL_PX)
+    for strip in np.unique(places.strip):
+        here = doubtful & (places.strip == strip)
+        sd[here] *= np.sqrt(here.sum())
+    return sd
 
 
 def _marked(marks: Mapping[str, tuple[float, float]], sd_px: float) -> _Data | None:

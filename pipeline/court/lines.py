@@ -239,7 +239,7 @@ class LineMap:
         """(…) pixels to the nearest ridge along ``angle``; NaN outside the picture."""
         width, height = self._size
         with np.errstate(invalid="ignore"):
-            inside = (px[..., 0] >= 0) & (px[..., 0] <= width - 1)
+            inside = np.isfinite(angle) & (px[..., 0] >= 0) & (px[..., 0] <= width - 1)
             inside &= (px[..., 1] >= 0) & (px[..., 1] <= height - 1)
             x = np.round(np.where(inside, px[..., 0], 0)).astype(int)
             y = np.round(np.where(inside, px[..., 1], 0)).astype(int)

@@ -1,6 +1,6 @@
 """Profiles across predicted lines: where the paint lies, how wide it is, how it stands out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -40,6 +40,8 @@ class Predicted:
         (n,) width of the strip along the normal.
     step_px
         (n,) length of the strip that a place stands for.
+    veiled
+        (n,) bool, seen through the net's mesh.
     """
 
     strip: np.ndarray
@@ -48,6 +50,7 @@ class Predicted:
     normal: np.ndarray
     width_px: np.ndarray
     step_px: np.ndarray
+    veiled: np.ndarray
 
     def __len__(self) -> int:
         return len(self.strip)
@@ -93,7 +96,8 @@ def predict(view: View, *, spacing_px: float = SPACING_PX) -> Predicted:
             for name in Predicted.__dataclass_fields__
         }
     )
-    return whole.part(~_behind_tape(view, whole))
+    hidden, veiled = _behind_net(view, whole.points_m)
+    return replace(whole, veiled=veiled).part(~hidden)
 
 
 def _along(view: View, index: int, strip: Strip, spacing_px: float) -> Predicted:
@@ -122,12 +126,13 @@ def _along(view: View, index: int, strip: Strip, spacing_px: float) -> Predicted
         normal=normal,
         width_px=np.abs(np.sum(across * normal, axis=1)),
         step_px=np.full(len(points), spacing_px),
+        veiled=np.zeros(len(points), bool),
     )
 
 
-def _behind_tape(view: View, places: Predicted) -> np.ndarray:
-    """Ground beyond the net whose line of sight passes the tape, or comes close to it."""
-    eye, far = view.position_m, places.points_m
+def _behind_net(view: View, far: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Which of (n, 3) points lie behind the net's tape or close to it, and behind its mesh."""
+    eye = view.position_m
     beyond = far[:, 1] * eye[1] < 0
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(beyond, -eye[1] / (far[:, 1] - eye[1]), np.nan)
@@ -135,8 +140,10 @@ def _behind_tape(view: View, places: Predicted) -> np.ndarray:
     top = np.array([net_height_m(x) for x in np.nan_to_num(at_net[:, 0])])
     margin = TAPE_MARGIN_PX * np.linalg.norm(at_net - eye, axis=1) / view.focal_px
     with np.errstate(invalid="ignore"):
-        level = (at_net[:, 2] < top + margin) & (at_net[:, 2] > top - NET_TAPE_M - margin)
-        return beyond & level & (np.abs(at_net[:, 0]) < COURT_WIDTH_M / 2 + 0.3)
+        crossed = beyond & (np.abs(at_net[:, 0]) < COURT_WIDTH_M / 2 + 0.4)
+        below = crossed & (at_net[:, 2] < top + margin) & (at_net[:, 2] > -margin)
+        hidden = below & (at_net[:, 2] > top - NET_TAPE_M - margin)
+    return hidden, below & ~hidden
 
 
 def measure(grey: np.ndarray, places: Predicted, *, window_px: float, blur_px: float) -> Crossings:

@@ -20,6 +20,7 @@ logger = logging.getLogger(__name__)
 
 GUESS_WIDTH_PX = 1280
 GUESSES = 10
+LEAST_WORTH = 0.4
 WORTH_SHARE = 0.6  # of the best guess's score: once a court is believed, rivals must come close
 RIVAL_SHARE = 0.85
 LEAST_MARKS = 4
@@ -125,7 +126,8 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
     logger.debug("%s: %d lines, %d guesses", name, len(lines), len(guesses))
     found: list[tuple[Fit, Quality]] = []
     for score, view in guesses:
-        if score < WORTH_SHARE * guesses[0][0] and any(not q.faults for _, q in found):
+        believed = any(not quality.faults for _, quality in found)
+        if score < (WORTH_SHARE if believed else LEAST_WORTH) * guesses[0][0]:
             break
         view = view.scaled(1 / scale)
         view = replace(view, size_px=(width, height))

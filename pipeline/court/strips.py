@@ -109,8 +109,9 @@ def _painted(name: str, rectangle: tuple[float, float, float, float], words: str
 def named_points_m() -> dict[str, tuple[float, float, float]]:
     """Points that ``court:`` in session.yaml may name, metres, court frame.
 
-    Near is the half the camera stands in, left and right are as the camera sees them. Corners
-    are those of the outside edges, as the rulebook measures them: ``near_left_corner`` where
+    Near is the half the camera stands in; left and right are those of a player there who faces
+    the net, whatever side the camera looks from. Corners are
+    those of the outside edges, as the rulebook measures them: ``near_left_corner`` where
     baseline and sideline meet, ``near_left_non_volley`` where the non-volley line meets the
     sideline, ``near_center_non_volley`` where the centerline meets it, ``near_center_baseline``
     where the centerline meets the baseline. ``net_top_left`` is the top of the net above the

@@ -100,9 +100,7 @@ class Network:
         by_torch = backend == "torch" or weights.suffix == ".pt"
         if backend == "auto" and checkpoint.is_file() and _gpu():
             by_torch = True
-        self._run = (
-            _torch_runner(checkpoint) if by_torch else _onnx_runner(weights, threads)
-        )
+        self._run = _torch_runner(checkpoint) if by_torch else _onnx_runner(weights, threads)
         maps = self._run(np.zeros((1, 3, 64, 64), np.float32))
         if any(m.shape[1] != layout.channels for m in maps):
             raise PaddlebriefError(
@@ -224,7 +222,7 @@ def _decoded(
 
 
 def suppressed(found: Found, *, overlap: float) -> Found:
-    """Findings without those that overlap a better one by more than ``overlap`` (of their union)."""
+    """Findings without those that overlap a better one by more than this share of their union."""
     kept: list[int] = []
     boxes = found.boxes_px
     areas = np.maximum(boxes[:, 2:] - boxes[:, :2], 0).prod(axis=1)

@@ -148,14 +148,16 @@ class Body:
         for the pelvis.
     rest_joints_m
         (J, 3) joints in the rest pose, body frame.
-    skin, eyes
-        Meshes of skin and eyeballs. ``guides`` holds those that clothes and hair are cut from:
-        ``tights``, ``skirt`` and ``hair``.
+    skin, thin_skin, eyes
+        Meshes of skin, of skin with fewer triangles, and of eyeballs.
+    guides
+        Meshes that clothes and hair are cut from: ``tights``, ``skirt`` and ``hair``.
     """
 
     spec: BodySpec
     rest_joints_m: np.ndarray
     skin: Mesh
+    thin_skin: Mesh
     eyes: Mesh
     guides: dict[str, Mesh] = field(repr=False)
     joint_names: tuple[str, ...] = JOINTS
@@ -355,8 +357,7 @@ def bake_bodies(wanted: Iterable[tuple[BodySpec, int]]) -> None:
 def make_body(spec: BodySpec, seed: int) -> Body:
     """Make a body; the same ``spec`` and ``seed`` always give the same one.
 
-    The first bake of a body takes seconds (and the package's own first start about a minute);
-    it is then read from the user's cache in milliseconds.
+    The first bake takes seconds (the package's very first start a minute), later reads none.
 
     Raises
     ------
@@ -374,8 +375,9 @@ def make_body(spec: BodySpec, seed: int) -> Body:
             weights=baked["weights"][used].astype(float),
         )
 
+    skins = (mesh(name) for name in ("skin", "thin_skin", "eyes"))
     guides = {name: mesh(name) for name in ("tights", "skirt", "hair")}
-    return Body(spec, baked["joints"], mesh("skin"), mesh("eyes"), guides)
+    return Body(spec, baked["joints"], *skins, guides)
 
 
 def _phenotype(spec: BodySpec, seed: int) -> dict[str, float]:

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from paddlebrief.rehearsal.bodies import Body
+from paddlebrief.rehearsal.bodies import Body, Mesh
 from paddlebrief.rehearsal.meshes import Piece, clip, from_mesh, join_weights, loft, smooth
 
 __all__ = ["bare_skin", "legwear", "shirt", "shoes", "skirt", "socks"]
@@ -156,7 +156,7 @@ def legwear(
     piece = smooth(clip(piece, keep), 8)
     along = np.clip(_limb_share(piece, body, "leg") / max(leg, 0.4), 0, 1)
     flat = piece.normals * np.array([1, 1, 0.15])
-    out = 0.008 + slack_m * along**0.8
+    out = 0.003 + (slack_m + 0.005) * along**0.6
     return [piece.moved(piece.vertices_m + flat * out[:, None])]
 
 
@@ -209,7 +209,7 @@ def shoes(body: Body, *, upper_material: int, sole_material: int) -> list[Piece]
     pieces = []
     for side in _SIDES:
         frame = _foot_frame(body, side)
-        count, around = len(frame["along"]), 20
+        count, around = len(frame["along"]), 14
         turn = np.linspace(0, 2 * np.pi, around, endpoint=False)
         wide = np.sign(np.cos(turn)) * np.abs(np.cos(turn)) ** 0.7
         high = np.sign(np.sin(turn)) * np.abs(np.sin(turn)) ** 0.8
@@ -244,10 +244,10 @@ def _foot_frame(body: Body, side: str) -> dict[str, np.ndarray]:
     across = np.cross(forward, [0, 0, 1.0])
     s, t = foot @ forward, foot @ across
     start, length = s.min() - 0.006, np.ptp(s) + 0.016
-    along = np.linspace(0, length, 15)
+    along = np.linspace(0, length, 11)
     left, right, top = np.zeros((3, len(along)))
     for k, place in enumerate(along):
-        near = np.abs(s - start - place) < length / 14
+        near = np.abs(s - start - place) < length / 10
         near = near if near.any() else np.abs(s - start - place) < length / 7
         left[k], right[k] = t[near].min(), t[near].max()
         top[k] = min(foot[near, 2].max(), ankle[2] + 0.012)
@@ -267,9 +267,9 @@ def _foot_frame(body: Body, side: str) -> dict[str, np.ndarray]:
     }
 
 
-def bare_skin(body: Body, *, sleeve: float, leg: float, material: int) -> Piece:
-    """The skin that clothes leave bare: no trunk, no feet, no limb well inside cloth."""
-    piece = from_mesh(body.skin, material)
+def bare_skin(mesh: Mesh, body: Body, *, sleeve: float, leg: float, material: int) -> Piece:
+    """What clothes leave bare of a skin: no trunk, no feet, no limb well inside cloth."""
+    piece = from_mesh(mesh, material)
     arm, along = _limb_share(piece, body, "arm"), _limb_share(piece, body, "leg")
     neck_m = body.rest_joints_m[body.joint("neck"), 2]
     head = (_outside_collar(piece, body) < 0.025) | (piece.vertices_m[:, 2] > neck_m)

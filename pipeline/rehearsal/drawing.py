@@ -10,6 +10,7 @@ from paddlebrief.rehearsal import shaders
 from paddlebrief.rehearsal.bake import SKIN_BONES
 from paddlebrief.rehearsal.dress import Dressed
 from paddlebrief.rehearsal.gear import Prop
+from paddlebrief.rehearsal.surfaces import CARD_FRAGMENT
 from paddlebrief.rehearsal.venue import Light
 
 __all__ = ["ActorBuffers", "Drawing", "PropBuffers", "clip_matrix", "depth_rule", "open_drawing"]
@@ -80,13 +81,15 @@ class Drawing:
         self.actor_shadow = program(shaders.ACTOR_SHADOW_VERTEX, shaders.NOTHING_FRAGMENT)
         self.prop = program(shaders.PROP_VERTEX, shaders.PROP_FRAGMENT.replace(*moving))
         self.prop_shadow = program(shaders.PROP_SHADOW_VERTEX, shaders.NOTHING_FRAGMENT)
-        self.card = program(shaders.PROP_VERTEX, shaders.CARD_FRAGMENT)
+        self.card = program(shaders.PROP_VERTEX, CARD_FRAGMENT)
         full = {
             "backdrop": shaders.BACKDROP,
             "copy": shaders.COPY_BACKDROP,
             "veil": shaders.VEIL,
             "accumulate": shaders.ACCUMULATE,
+            "accumulate_two": shaders.ACCUMULATE_TWO,
             "develop": shaders.DEVELOP,
+            "develop_cut": shaders.DEVELOP_CUT,
             "shrink": shaders.SHRINK,
         }
         self._full = {name: program(shaders.FULL_VERTEX, text) for name, text in full.items()}

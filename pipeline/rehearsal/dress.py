@@ -306,18 +306,22 @@ def _materials(look: Look) -> np.ndarray:
     return np.stack([table[slot].row() for slot in _SLOTS])
 
 
-def dress(body: Body, look: Look) -> Dressed:
-    """Put everything on; pure geometry, a tenth of a second."""
+def dress(body: Body, look: Look, *, fine: bool = False) -> Dressed:
+    """Put everything on; pure geometry, a tenth of a second.
+
+    ``fine`` takes the full skin, for pictures in which a body is higher than 500 pixels.
+    """
     slot = {name: k for k, name in enumerate(_SLOTS)}
     pelvis, height = body.rest_joints_m[0, 2], body.spec.height_m
     sleeve = {"tee": 0.55, "sleeveless": 0.05, "long": 1.93}[look.shirt_kind]
     leg = {"shorts": 0.5 + 0.4 * look.bottom_length, "skirt": 0.33, "trousers": 1.92}
     leg_end = leg[look.bottom_kind]
+    hem = pelvis - 0.03 * height * (0.3 + 60 * look.slack_m)
     pieces = shirt(
         body,
         sleeve=sleeve,
         slack_m=look.slack_m,
-        hem_m=pelvis - 0.03 * height * (0.3 + 60 * look.slack_m),
+        hem_m=hem,
         material=slot["shirt"],
         sleeve_material=slot["sleeves"],
     )
@@ -326,7 +330,7 @@ def dress(body: Body, look: Look) -> Dressed:
         body,
         leg=leg_end,
         slack_m=slack[look.bottom_kind],
-        waist_m=pelvis + 0.05 * height,
+        waist_m=hem + 0.035,
         material=slot["bottom"],
     )
     if look.bottom_kind == "skirt":
@@ -341,12 +345,16 @@ def dress(body: Body, look: Look) -> Dressed:
     pieces += socks(body, height=look.sock_height, material=slot["socks"])
     pieces += shoes(body, upper_material=slot["shoes"], sole_material=slot["sole"])
     pieces += _head_pieces(body, look, slot)
-    skin = bare_skin(body, sleeve=sleeve, leg=leg_end, material=slot["skin"])
+    mesh = body.skin if fine else body.thin_skin
+    skin = bare_skin(mesh, body, sleeve=sleeve, leg=leg_end, material=slot["skin"])
     brow = linear(look.hair_colour) / np.maximum(linear(look.skin), 0.02)
     skin = painted_skin(
-        skin.only(~under_hair(skin, body)), body, brow=np.clip(brow, 0.05, 1), beard=min(look.beard, 1),
+        skin.only(~under_hair(skin, body)),
+        body,
+        brow=np.clip(brow, 0.05, 1),
+        beard=min(look.beard, 1),
         lips=float(body.spec.sex == "female"),
-    )  # fmt: skip
+    )
     pieces = [p for p in [*pieces, skin] if len(p.triangles)]
     arrays, triangles = join(pieces)
     return Dressed(

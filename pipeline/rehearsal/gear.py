@@ -43,7 +43,7 @@ def _outline(spec: PaddleSpec, inset_m: float, count: int = 48) -> np.ndarray:
     y = (low + high) / 2 + (high - low) / 2 * np.sign(s) * np.abs(s) ** 0.45
     # The lower corners run in towards the throat.
     throat = np.clip((spec.grip_length_m + 0.035 - y) / 0.04, 0, 1)
-    return np.stack([x * (1 - 0.45 * throat), y], axis=1)
+    return np.stack([x * (1 - 0.35 * throat), y], axis=1)
 
 
 def _slab(outline: np.ndarray, half_z: float) -> list[tuple[np.ndarray, np.ndarray]]:

@@ -71,7 +71,7 @@ def under_hair(piece: Piece, body: Body) -> np.ndarray:
 
 
 def _scalp(body: Body, head: _Head, material: int) -> Piece:
-    skin = from_mesh(body.skin, material)
+    skin = from_mesh(body.thin_skin, material)
     on_head = skin.weight_of("head", "neck") > 0.5
     field = np.where(on_head, head.hairline(skin.vertices_m), -1.0)
     piece = clip(skin, field)

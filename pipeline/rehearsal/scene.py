@@ -22,6 +22,7 @@ from paddlebrief.rehearsal.drawing import (
 from paddlebrief.rehearsal.dress import Dressed
 from paddlebrief.rehearsal.gear import Prop, ball_prop
 from paddlebrief.rehearsal.lens import Lens
+from paddlebrief.rehearsal.rectangles import around, merged
 from paddlebrief.rehearsal.scenery import build_scenery
 from paddlebrief.rehearsal.shadows import ShadowMap
 from paddlebrief.rehearsal.venue import VenueSettings, light_of
@@ -29,7 +30,7 @@ from paddlebrief.rehearsal.venue import VenueSettings, light_of
 __all__ = ["Exposure", "Moments", "Scene", "World"]
 
 _STEP_BODY_PX, _STEP_PROP_PX = 2.5, 1.5
-_MOST_MOMENTS = 32
+_FEWEST_MOMENTS, _MOST_MOMENTS = 2, 32
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +42,8 @@ class Moments:
     joints
         One (positions (n, J, 3), rotations (n, J, 3, 3)) an actor, as ``Body.joints`` gives.
     paddles
-        One (butt (n, 3), rotation (n, 3, 3)) a paddle, columns the paddle's axes.
+        One (butt (n, 3), rotation (n, 3, 3)) a paddle, columns the paddle's axes; the k-th
+        belongs to the k-th actor.
     balls_m
         (n, K, 3), NaN where a ball is not there.
     """
@@ -121,9 +123,6 @@ class Scene:
         self._plate = context.framebuffer([context.texture(size, 4, dtype="f4")])
         layer = context.texture(size, 4, dtype="f4")
         self._layer = context.framebuffer([layer], context.depth_renderbuffer(size))
-        fine = context.renderbuffer(size, 4, samples=4, dtype="f2")
-        self._fine = context.framebuffer([fine], context.depth_renderbuffer(size, samples=4))
-        self._flat = context.framebuffer([context.texture(size, 4, dtype="f4")])
         self._sum = context.framebuffer([context.texture(size, 4, dtype="f4")])
         self._out = context.framebuffer([context.texture(size, 3, dtype="f1")])
 
@@ -144,7 +143,7 @@ class Scene:
         self._draw_shadows(moments)
         self._draw_plate(moments, rectangles)
         bands = self._bands(times, exposure, rectangles)
-        self._accumulate(moments, bands, 1.0 / steps)
+        self._accumulate(moments, bands, steps)
         return self._developed(rectangles)
 
     def _moments_needed(self, ends: Moments, exposure: Exposure) -> int:
@@ -158,7 +157,7 @@ class Scene:
         if ends.balls_m.shape[1]:
             prop = max(prop, _travel(self._pixels(ends.balls_m)))
         steps = np.ceil(share * max(body / _STEP_BODY_PX, prop / _STEP_PROP_PX))
-        return int(np.clip(steps, 1, _MOST_MOMENTS))
+        return int(np.clip(steps, _FEWEST_MOMENTS, _MOST_MOMENTS))
 
     def _pixels(self, points_m: np.ndarray) -> np.ndarray:
         """(…, 2) pixels in the flat picture."""
@@ -174,21 +173,19 @@ class Scene:
             if k < len(moments.paddles):
                 butt, turn = moments.paddles[k]
                 points += [butt, butt + 0.45 * turn[..., 1]]
-            boxes += self._box(np.concatenate(points), 0.24)
+            boxes += self._box(np.concatenate(points), 0.24, 0.45)
         for ball in np.moveaxis(moments.balls_m, 1, 0):
-            boxes += self._box(ball[np.isfinite(ball[:, 0])], 0.05)
-        for butt, turn in moments.paddles[len(moments.joints) :]:
-            boxes += self._box(np.concatenate([butt, butt + 0.45 * turn[..., 1]]), 0.15)
-        return _merged(boxes)
+            boxes += self._box(ball[np.isfinite(ball[:, 0])], 0.05, 0.25)
+        return merged(boxes)
 
-    def _box(self, points_m: np.ndarray, reach_m: float) -> list[np.ndarray]:
+    def _box(self, points_m: np.ndarray, reach_m: float, shade_m: float) -> list[np.ndarray]:
         """Boxes (x0, y0, x1, y1) round points and round their shadows on the ground."""
         if not len(points_m):
             return []
         sun = self._light.towards
         fall = points_m - sun * (np.maximum(points_m[:, 2:], 0) / sun[2])
         boxes = []
-        for points, reach in ((points_m, reach_m), (fall, 0.45 + self._light.softness_m)):
+        for points, reach in ((points_m, reach_m), (fall, shade_m + self._light.softness_m)):
             seen = (points - self._camera.position_m) @ self._camera.rotation.T
             near = seen[:, 2] > 0.3
             if not near.any():
@@ -207,11 +204,12 @@ class Scene:
         """For each moment the parts of the rectangles whose rows are open then."""
         if exposure.readout_s == 0:
             return [rectangles] * len(times)
-        height = self.flat_size_px[1]
-        row_s = exposure.time_s + ((np.arange(height) + 0.5) / height - 0.5) * exposure.readout_s
+        # Rows of the flat picture stand for the camera's, which the lens moves by little.
+        row = np.arange(self.flat_size_px[1]) + self._camera.centre_px[1] - self._matrix[1, 2]
+        row_s = self._camera.row_time_s(exposure.time_s, row, exposure.readout_s)
         bands = []
         for t in times:
-            rows = np.flatnonzero(np.abs(row_s - t) <= exposure.shutter_s / 2)
+            rows = np.flatnonzero(np.abs(t - row_s) <= exposure.shutter_s / 2)
             first, last = (rows[0], rows[-1] + 1) if len(rows) else (0, 0)
             cut = []
             for x, y, w, h in rectangles:
@@ -286,68 +284,62 @@ class Scene:
                 blob_count=min(len(blobs), 16),
             )
 
-    def _accumulate(self, moments: Moments, bands: list[list], share: float) -> None:
+    def _accumulate(self, moments: Moments, bands: list[list], steps: int) -> None:
         context = self._drawing.context
         self._sum.use()
         _cut(self._sum, None)
         self._sum.clear(0, 0, 0, 0)
-        # A handful of moments shifted by parts of a pixel smooth edges as well as samples do.
-        shifted = len(moments) >= 4 and all(b == bands[0] for b in bands)
         for k, rectangles in enumerate(bands):
             if not rectangles:
                 continue
-            layer = self._layer if shifted else self._fine
-            self._draw_layer(layer, moments, k, rectangles, shifted=shifted)
-            if not shifted:
-                # A copy heeds the cut of the framebuffer bound last.
-                _cut(self._flat, _around(rectangles))
-                context.copy_framebuffer(self._flat, self._fine)
-            (layer if shifted else self._flat).color_attachments[0].use(0)
-            self._sum.use()
+            self._draw_layer(moments, k, rectangles, steps)
+            self._layer.color_attachments[0].use(0)
             context.enable_only(context.BLEND)
             context.blend_func = context.ONE, context.ONE
             for rectangle in rectangles:
                 _cut(self._sum, rectangle)
-                self._drawing.full_pass("accumulate", layer=0, share=share)
+                self._drawing.full_pass("accumulate", layer=0, share=1 / steps)
 
-    def _draw_layer(self, layer, moments: Moments, k: int, rectangles: list, *, shifted: bool):
+    def _draw_layer(self, moments: Moments, k: int, rectangles: list, steps: int) -> None:
+        """One moment over the scenery, shifted by a part of a pixel that smooths its edges."""
         context, rule = self._drawing.context, depth_rule(self._drawing.far_m)
-        layer.use()
         self._plate.color_attachments[0].use(0)
         context.enable_only(context.DEPTH_TEST)
         context.depth_func = "1"
         for rectangle in rectangles:
-            _cut(layer, rectangle)
+            _cut(self._layer, rectangle)
             self._drawing.full_pass("copy", backdrop=0, depth_rule=rule)
         context.depth_func = "<"
-        _cut(layer, _around(rectangles))
-        to_clip = self._shifted(k) if shifted else self._to_clip
+        _cut(self._layer, around(rectangles))
+        to_clip = self._shifted(k % steps, steps)
         for n, (actor, (positions, rotations)) in enumerate(
             zip(self._actors, moments.joints, strict=True)
         ):
-            if len(moments) > 1:
-                body = actor.dressed.body
-                actor.pose(body.skin_transforms(positions[k], rotations[k]))
+            body = actor.dressed.body
+            actor.pose(body.skin_transforms(positions[k], rotations[k]))
             actor.draw("moving", to_clip, label=float(n + 1))
         for buffers, pose in self._props(moments, k):
             buffers.draw(to_clip, pose, label=255.0)
-        self._draw_veil(layer, rectangles, rule)
+        self._draw_veil(rectangles, rule)
 
-    def _draw_veil(self, layer, rectangles: list, rule: tuple[float, float]) -> None:
+    def _draw_veil(self, rectangles: list, rule: tuple[float, float]) -> None:
         context = self._drawing.context
         self._backdrop.veil.use(0)
         self._backdrop.veil_distance.use(1)
-        layer.depth_mask = False
+        self._layer.depth_mask = False
         context.enable_only(context.DEPTH_TEST | context.BLEND)
         context.blend_func = context.ONE, context.ONE_MINUS_SRC_ALPHA
         for rectangle in rectangles:
-            _cut(layer, rectangle)
+            _cut(self._layer, rectangle)
             self._drawing.full_pass("veil", veil=0, veil_z=1, depth_rule=rule)
-        layer.depth_mask = True
+        self._layer.depth_mask = True
 
-    def _shifted(self, k: int) -> np.ndarray:
-        """The projection moved by a part of a pixel that differs from moment to moment."""
-        x, y = (0.5 + k * 0.7548777) % 1 - 0.5, (0.5 + k * 0.5698403) % 1 - 0.5
+    def _shifted(self, k: int, steps: int) -> np.ndarray:
+        """The projection moved by a part of a pixel, evenly spread over the moments."""
+        stride = next(
+            i for i in range(round(steps * 0.382) or 1, steps + 1) if np.gcd(i, steps) == 1
+        )
+        x, y = (k + 0.5) / steps - 0.5, (k * stride % steps + 0.5) / steps - 0.5
         nudge = np.eye(4)
         nudge[0, 3], nudge[1, 3] = 2 * x / self.flat_size_px[0], 2 * y / self.flat_size_px[1]
         return nudge @ self._to_clip
@@ -374,7 +366,7 @@ class Scene:
         cast, self._actors, paddles, self._paddles = self._actors, [], self._paddles, []
         self._draw_shadows(nothing)
         self._draw_plate(nothing, whole)
-        self._accumulate(nothing, [whole], 1.0)
+        self._accumulate(nothing, [whole], 1)
         picture = self._developed(whole)
         self._actors, self._paddles = cast, paddles
         return picture
@@ -400,28 +392,3 @@ def _rolled(place_m: np.ndarray) -> np.ndarray:
     pose[:3, :3] = [[1, 0, 0], [0, c, -s], [0, s, c]]
     pose[:3, 3] = place_m
     return pose
-
-
-def _around(rectangles: list) -> tuple[int, int, int, int]:
-    boxes = np.array(rectangles)
-    low, high = boxes[:, :2].min(axis=0), (boxes[:, :2] + boxes[:, 2:]).max(axis=0)
-    return (*map(int, low), *map(int, high - low))
-
-
-def _merged(boxes: list[np.ndarray]) -> list[tuple[int, int, int, int]]:
-    """Boxes (x0, y0, x1, y1) as rectangles, overlapping ones joined."""
-    left = [np.array(b) for b in boxes]
-    done = False
-    while not done:
-        done = True
-        for i in range(len(left)):
-            for j in range(i + 1, len(left)):
-                a, b = left[i], left[j]
-                if (a[:2] < b[2:]).all() and (b[:2] < a[2:]).all():
-                    left[i] = np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
-                    del left[j]
-                    done = False
-                    break
-            if not done:
-                break
-    return [(int(a), int(b), int(c - a), int(d - b)) for a, b, c, d in left]

@@ -6,14 +6,17 @@ starts with the top row. Colours are linear light until ``DEVELOP``.
 
 __all__ = [
     "ACCUMULATE",
+    "ACCUMULATE_TWO",
     "ACTOR_FRAGMENT",
     "ACTOR_SHADOW_VERTEX",
     "ACTOR_VERTEX",
     "BACKDROP",
-    "CARD_FRAGMENT",
     "COPY_BACKDROP",
     "DEVELOP",
+    "DEVELOP_CUT",
     "FULL_VERTEX",
+    "HEAD",
+    "LIGHT",
     "MOVING_OUTPUTS",
     "NOTHING_FRAGMENT",
     "PROP_FRAGMENT",
@@ -24,10 +27,10 @@ __all__ = [
     "VEIL",
 ]
 
-_HEAD = "#version 330\n"
+HEAD = "#version 330\n"
 
 FULL_VERTEX = (
-    _HEAD
+    HEAD
     + """
 out vec2 at;
 void main() {
@@ -57,7 +60,7 @@ mat3x4 blended() {
 """
 
 ACTOR_VERTEX = (
-    _HEAD
+    HEAD
     + _SKIN
     + """
 uniform mat4 to_clip;
@@ -79,7 +82,7 @@ void main() {
 )
 
 ACTOR_SHADOW_VERTEX = (
-    _HEAD
+    HEAD
     + _SKIN
     + """
 uniform mat4 to_clip;
@@ -90,7 +93,7 @@ void main() {
 )
 
 PROP_VERTEX = (
-    _HEAD
+    HEAD
     + """
 in vec3 position;
 in vec3 normal;
@@ -114,7 +117,7 @@ void main() {
 )
 
 PROP_SHADOW_VERTEX = (
-    _HEAD
+    HEAD
     + """
 in vec3 position;
 uniform mat4 to_world;
@@ -123,9 +126,9 @@ void main() { gl_Position = to_clip * to_world * vec4(position, 1.0); }
 """
 )
 
-NOTHING_FRAGMENT = _HEAD + "void main() {}\n"
+NOTHING_FRAGMENT = HEAD + "void main() {}\n"
 
-_LIGHT = """
+LIGHT = """
 uniform vec3 eye;
 uniform float label;
 uniform vec3 sun;
@@ -148,7 +151,8 @@ float lit_share(vec3 place, float bias) {
     p.z -= bias / shadow_depth_m;
     // Taps turned from pixel to pixel leave fine grain where fixed ones would leave bands
     // (interleaved gradient noise, Jimenez 2014, constants from memory).
-    float turn = 6.2832 * fract(52.9829189 * fract(dot(gl_FragCoord.xy, vec2(0.06711056, 0.00583715))));
+    float slant = fract(dot(gl_FragCoord.xy, vec2(0.06711056, 0.00583715)));
+    float turn = 6.2832 * fract(52.9829189 * slant);
     mat2 spin = shadow_spread * mat2(cos(turn), sin(turn), -sin(turn), cos(turn));
     float sum = 0.0;
     for (int k = 0; k < 4; ++k)
@@ -194,8 +198,8 @@ void emit(vec3 colour) {
 """
 
 ACTOR_FRAGMENT = (
-    _HEAD
-    + _LIGHT
+    HEAD
+    + LIGHT
     + """
 in vec3 world;
 in vec3 outward;
@@ -248,8 +252,8 @@ void main() {
 )
 
 PROP_FRAGMENT = (
-    _HEAD
-    + _LIGHT
+    HEAD
+    + LIGHT
     + """
 in vec3 world;
 in vec3 outward;
@@ -266,8 +270,8 @@ void main() {
 # Light that falls on the scenery is kept in two pictures, what shadows of players can take
 # (key) and what they cannot (around), so that a frame only has to weigh the two.
 BACKDROP = (
-    _HEAD
-    + _LIGHT
+    HEAD
+    + LIGHT
     + """
 in vec2 at;
 uniform sampler2D key_part;
@@ -300,7 +304,7 @@ void main() {
 )
 
 COPY_BACKDROP = (
-    _HEAD
+    HEAD
     + """
 in vec2 at;
 uniform sampler2D backdrop;
@@ -315,7 +319,7 @@ void main() {
 )
 
 VEIL = (
-    _HEAD
+    HEAD
     + """
 in vec2 at;
 uniform sampler2D veil;
@@ -332,7 +336,7 @@ void main() {
 )
 
 ACCUMULATE = (
-    _HEAD
+    HEAD
     + """
 in vec2 at;
 uniform sampler2D layer;
@@ -342,26 +346,67 @@ void main() { shown = vec4(texelFetch(layer, ivec2(gl_FragCoord.xy), 0).rgb * sh
 """
 )
 
+ACCUMULATE_TWO = (
+    HEAD
+    + """
+in vec2 at;
+uniform sampler2D colour;
+uniform sampler2D covered;
+uniform float share;
+layout(location = 0) out vec4 colour_sum;
+layout(location = 1) out vec4 covered_sum;
+void main() {
+    colour_sum = texelFetch(colour, ivec2(gl_FragCoord.xy), 0) * share;
+    covered_sum = texelFetch(covered, ivec2(gl_FragCoord.xy), 0) * share;
+}
+"""
+)
+
 # The response rises like sRGB (IEC 61966-2-1) and rolls off above 0.7 of full scale, as a
 # camera's does (the shoulder is a guess).
+_DEVELOPED = """
+vec3 developed(vec3 c) {
+    c = max(c, 0.0);
+    c = mix(c, 0.7 + 0.3 * (1.0 - exp(-(c - 0.7) / 0.3)), greaterThan(c, vec3(0.7)));
+    vec3 bright = 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055;
+    return mix(12.92 * c, bright, greaterThan(c, vec3(0.0031308)));
+}
+"""
+
 DEVELOP = (
-    _HEAD
+    HEAD
+    + _DEVELOPED
     + """
 in vec2 at;
 uniform sampler2D layer;
 out vec4 shown;
 void main() {
-    vec3 c = max(texelFetch(layer, ivec2(gl_FragCoord.xy), 0).rgb, 0.0);
-    c = mix(c, 0.7 + 0.3 * (1.0 - exp(-(c - 0.7) / 0.3)), greaterThan(c, vec3(0.7)));
-    vec3 bright = 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055;
-    shown.rgb = mix(12.92 * c, bright, greaterThan(c, vec3(0.0031308)));
-    shown.a = 1.0;
+    // The sum's alpha counts what was added, which rounding can make one moment more or less.
+    vec4 sum = texelFetch(layer, ivec2(gl_FragCoord.xy), 0);
+    shown = vec4(developed(sum.rgb / max(sum.a, 1e-4)), 1.0);
+}
+"""
+)
+
+DEVELOP_CUT = (
+    HEAD
+    + _DEVELOPED
+    + """
+in vec2 at;
+uniform sampler2D colour;
+uniform sampler2D covered;
+out vec4 shown;
+void main() {
+    ivec2 pixel = ivec2(gl_FragCoord.xy);
+    float share = texelFetch(covered, pixel, 0).r;
+    vec3 light = texelFetch(colour, pixel, 0).rgb / max(share, 1e-4);
+    shown = vec4(developed(light), share);
 }
 """
 )
 
 SHRINK = (
-    _HEAD
+    HEAD
     + """
 in vec2 at;
 uniform sampler2D source;
@@ -378,111 +423,6 @@ void main() {
             least = min(least, found);
         }
     shown = nearest == 1 ? least : sum / float(factor * factor);
-}
-"""
-)
-
-# Scenery: a colour, a kind of surface and its place; drawn once a camera.
-CARD_FRAGMENT = (
-    _HEAD
-    + _LIGHT
-    + """
-in vec3 world;
-in vec3 outward;
-in vec3 tint;
-in float gloss;
-uniform vec4 lines[64];
-uniform vec3 line_colours[64];
-uniform int line_count;
-uniform int kind;
-layout(location = 0) out vec4 key_shown;
-layout(location = 1) out vec4 around_shown;
-layout(location = 2) out float depth_m;
-float hash(vec3 p) {
-    p = fract(p * 0.3183099 + vec3(0.71, 0.113, 0.419));
-    p *= 17.0;
-    return fract(p.x * p.y * p.z * (p.x + p.y + p.z));
-}
-float noise(vec3 p) {
-    vec3 i = floor(p), f = fract(p);
-    f = f * f * (3.0 - 2.0 * f);
-    float low = mix(mix(hash(i), hash(i + vec3(1, 0, 0)), f.x),
-                    mix(hash(i + vec3(0, 1, 0)), hash(i + vec3(1, 1, 0)), f.x), f.y);
-    float high = mix(mix(hash(i + vec3(0, 0, 1)), hash(i + vec3(1, 0, 1)), f.x),
-                     mix(hash(i + vec3(0, 1, 1)), hash(i + vec3(1, 1, 1)), f.x), f.y);
-    return mix(low, high, f.z);
-}
-float box(vec2 p, vec4 rect, float blur) {
-    vec2 inside = min(p - rect.xy, rect.zw - p) / blur + 0.5;
-    return clamp(inside.x, 0.0, 1.0) * clamp(inside.y, 0.0, 1.0);
-}
-float lattice(vec2 p, float pitch, float thick) {
-    vec2 w = max(fwidth(p), 1e-5);
-    vec2 d = abs(fract(p / pitch + 0.5) - 0.5) * pitch;
-    vec2 line = clamp((thick * 0.5 - d) / w + 0.5, 0.0, 1.0);
-    float near = max(line.x, line.y);
-    float mean = 1.0 - (1.0 - thick / pitch) * (1.0 - thick / pitch);
-    return mix(near, mean, smoothstep(0.25, 0.6, max(w.x, w.y) / pitch));
-}
-void main() {
-    vec3 n = normalize(outward) * (gl_FrontFacing ? 1.0 : -1.0);
-    vec3 base = tint;
-    float cover = 1.0;
-    if (kind == 1) {
-        float blur = max(fwidth(world.x), fwidth(world.y));
-        float grain = (noise(world * 43.0) - 0.5) * exp(-8.0 * blur);
-        base *= 0.94 + 0.08 * noise(world * 1.3) + 0.07 * grain;
-        base *= 0.97 + 0.05 * noise(world * vec3(0.35, 0.2, 1.0));
-        for (int k = 0; k < line_count; ++k)
-            base = mix(base, line_colours[k], 0.93 * box(world.xy, lines[k], max(blur, 0.003)));
-    } else if (kind == 2) {
-        cover = lattice(vec2(world.x, world.z), 0.045, 0.0045);
-    } else if (kind == 3) {
-        vec2 along = abs(n.y) > 0.5 ? world.xz : world.yz;
-        cover = lattice(vec2(along.x + along.y, along.x - along.y) * 0.7071, 0.055, 0.004);
-    } else if (kind == 4) {
-        float puff = noise(world * 0.9) * 0.6 + noise(world * 3.1) * 0.3 + noise(world * 9.0) * 0.2;
-        base *= 0.45 + 0.95 * puff;
-        vec3 q = world * 5.0;
-        n = normalize(n + 0.8 * (vec3(noise(q), noise(q + 7.0), noise(q + 13.0)) - 0.5));
-    } else if (kind == 5) {
-        vec3 way = normalize(world - eye);
-        float h = clamp(way.z, 0.0, 1.0);
-        float puff = noise(way * vec3(4.5, 4.5, 13.5)) * 0.65 + noise(way * vec3(13.0, 13.0, 40.0)) * 0.35;
-        float cloud = smoothstep(0.45, 0.8, puff);
-        vec3 blue = mix(tint * 1.25, tint * 0.75, sqrt(h));
-        key_shown = vec4(0.0);
-        around_shown = vec4(mix(blue, vec3(0.95), gloss * cloud), 1.0);
-        depth_m = 1.0 / gl_FragCoord.w;
-        return;
-    } else if (kind == 6) {
-        base *= 0.9 + 0.2 * step(0.5, fract((abs(n.y) > 0.5 ? world.x : world.y) / 0.30));
-        base *= 0.92 + 0.12 * noise(world * 0.6);
-    } else if (kind == 7) {
-        base *= 0.55 + 0.7 * noise(world * vec3(3.0, 3.0, 3.0)) * (0.6 + 0.4 * noise(world * 17.0));
-    } else if (kind == 8) {
-        key_shown = vec4(0.0);
-        around_shown = vec4(tint, 1.0);
-        depth_m = 1.0 / gl_FragCoord.w;
-        return;
-    } else if (kind == 9) {
-        float plank = world.x / 0.08;
-        float board = floor(world.y / 1.1 + 7.3 * hash(vec3(floor(plank))));
-        base *= 0.88 + 0.2 * hash(vec3(floor(plank), board, 1.0));
-        base *= 0.94 + 0.1 * noise(world * vec3(60.0, 4.0, 1.0));
-        float blur = max(fwidth(world.x), fwidth(world.y));
-        for (int k = 0; k < line_count; ++k)
-            base = mix(base, line_colours[k], 0.95 * box(world.xy, lines[k], max(blur, 0.003)));
-    }
-    float facing = max(dot(n, sun), 0.0);
-    float lit = facing > 0.0 ? lit_share(world + n * 0.03, 0.03) : 0.0;
-    vec3 view = normalize(eye - world);
-    float glint = pow(max(dot(n, normalize(sun + view)), 0.0), 30.0) * gloss;
-    vec3 around = mix(ground_light, sky_light, 0.5 + 0.5 * n.z);
-    float rim = gloss * pow(1.0 - max(dot(n, view), 0.0), 5.0);
-    key_shown = vec4((base * facing + glint * 0.4) * key_light * lit, 1.0) * cover;
-    around_shown = vec4((base + rim) * around, 1.0) * cover;
-    depth_m = cover < 0.02 ? 1e6 : 1.0 / gl_FragCoord.w;
 }
 """
 )

@@ -87,7 +87,7 @@ def find_strokes(
             ears=ears,
         )
     ]
-    contacts.sort(key=lambda c: c.contact_s)
+    contacts = sorted(_one_owner(contacts), key=lambda c: c.contact_s)
     strokes = []
     for done, contact in enumerate(contacts):
         stroke = _stroke(
@@ -196,6 +196,16 @@ def _contacts(
         if contact.evidence >= needed and min(apart, default=np.inf) >= settings.stroke_apart_s:
             chosen.append(contact)
     return chosen
+
+
+def _one_owner(contacts: list[_Contact]) -> list[_Contact]:
+    """Contacts in which no impact is claimed twice: the player with more evidence hit it."""
+    owners: dict[float, _Contact] = {}
+    for contact in contacts:
+        rival = owners.get(contact.contact_s)
+        if contact.heard and (rival is None or contact.evidence > rival.evidence):
+            owners[contact.contact_s] = contact
+    return [c for c in contacts if not c.heard or owners[c.contact_s] is c]
 
 
 def _settle(

@@ -12,6 +12,10 @@ from paddlebrief.strokes.settings import StrokeSettings
 __all__ = ["HandMotion", "Swing", "find_swings", "hand_motion", "phases"]
 
 
+FORWARD_S = 0.33
+FORWARD_SD_S = 0.25
+
+
 @dataclass(frozen=True, kw_only=True)
 class HandMotion:
     """One hand's motion against the hips, in body heights and seconds on court.
@@ -128,21 +132,25 @@ def phases(
 ) -> tuple[float, float, float]:
     """Load, start of the forward swing and finish around a contact, seconds on court.
 
-    Load is where the hand lies furthest back along its direction at contact, looked for up to
-    ``settings.backswing_s`` before. The forward swing starts at the last instant after it when
-    the hand is slower than a fifth of its peak, or at the load. The finish is the first instant
-    after contact at which the hand is slower than a fifth of its peak, or the end of
-    ``settings.finish_s``.
+    Load is the moment before contact at which the hand is slowest against its peak, weighed with
+    how unusual that moment would be: forward swings last about ``FORWARD_S`` (common practice, no
+    source). It lies at most ``settings.backswing_s`` before contact. The forward swing starts at
+    the last instant after it when the hand is slower than a fifth of its peak, or at the load.
+    The finish is the first instant after contact at which the hand is slower than a fifth of its
+    peak, or the end of ``settings.finish_s``.
     """
     time, speed = motion.time_s, np.nan_to_num(motion.speed_bhps, nan=0.0)
     middle = int(np.argmin(np.abs(time - contact_s)))
     first = int(np.searchsorted(time, contact_s - settings.backswing_s))
     last = max(int(np.searchsorted(time, contact_s + settings.finish_s, side="right")) - 1, middle)
-    near = slice(max(middle - 1, 0), middle + 2)
-    direction = np.nan_to_num(np.gradient(motion.place_bh, time, axis=0)[near].mean(axis=0))
-    along = motion.place_bh[first : middle + 1] @ direction
-    load = first + int(np.nanargmin(along)) if np.isfinite(along).any() else middle
-    slow = settings.still_share * speed[near].max()
+    around = slice(max(middle - 1, 0), middle + 2)
+    peak = speed[np.abs(time - contact_s) <= settings.burst_s].max(initial=1e-9)
+    before = slice(first, middle + 1)
+    known = np.isfinite(motion.speed_bhps[before])
+    slowness = np.where(known, speed[before] / peak, 1.0)
+    unusual = ((contact_s - time[before] - FORWARD_S) / FORWARD_SD_S) ** 2
+    load = first + int(np.argmin(slowness + unusual))
+    slow = settings.still_share * speed[around].max()
     still = np.flatnonzero(speed[load : middle + 1] < slow)
     forward = load + int(still[-1]) if len(still) else load
     ended = np.flatnonzero(speed[middle : last + 1] < slow)

@@ -71,12 +71,15 @@ class View:
         (3,) unit vector against gravity in the camera frame.
     known
         False when the camera is not solved and the rest is a guess.
+    rotation
+        (3, 3) from the court frame to the camera frame where the court is solved, else None.
     """
 
     focal_px: float
     centre_px: np.ndarray
     up: np.ndarray
     known: bool
+    rotation: np.ndarray | None = None
 
     @classmethod
     def assumed(cls, width_px: int, height_px: int) -> "View":
@@ -87,6 +90,17 @@ class View:
             centre_px=np.array([(width_px - 1) / 2, (height_px - 1) / 2]),
             up=np.array([0.0, -1.0, 0.0]),
             known=False,
+        )
+
+    @classmethod
+    def solved(cls, *, focal_px: float, centre_px: np.ndarray, rotation: np.ndarray) -> "View":
+        """A camera whose (3, 3) rotation from the court frame is known."""
+        return cls(
+            focal_px=focal_px,
+            centre_px=np.asarray(centre_px, float),
+            up=np.asarray(rotation, float)[:, 2],
+            known=True,
+            rotation=np.asarray(rotation, float),
         )
 
     def towards(self, place_px: np.ndarray) -> np.ndarray:

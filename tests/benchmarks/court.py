@@ -28,14 +28,15 @@ class Tally:
         n = len(self.errors) + len(self.refused)
         text = f"{name:22} {len(self.errors):3}/{n:<3}"
         if self.errors:
-            near, far, worst, net = (
+            near, far, worst, view, net = (
                 np.array([getattr(e, k) for e in self.errors])
-                for k in ("near_m", "far_m", "worst_m", "net_px")
+                for k in ("near_m", "far_m", "worst_m", "in_view_m", "net_px")
             )
             inside = np.concatenate([e.inside for e in self.errors])
             text += (
                 f" near {100 * np.nanmedian(near):5.1f} cm, far {100 * np.nanmedian(far):5.1f} cm,"
-                f" worst {100 * worst.max():6.1f} cm, net {np.nanmedian(net):4.2f} px"
+                f" worst {100 * worst.max():6.1f} cm (in view {100 * view.max():5.1f}),"
+                f" net {np.nanmedian(net):4.2f} px"
                 f" (90 %: {np.nanpercentile(net, 90):4.2f}), inside 95 %: {inside.mean():.3f}"
             )
         return f"{text}, {np.median(self.seconds):.1f} s"

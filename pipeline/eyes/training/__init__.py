@@ -1,0 +1,1 @@
+"""The training recipe: rendered pictures, ultralytics, held-out figures, export."""

@@ -1,8 +1,9 @@
-"""``python -m paddlebrief.eyes.training --out DIR``: render, train, judge and export both networks."""
+"""``python -m paddlebrief.eyes.training --out DIR``: render, train, judge, export both networks."""
 
 import argparse
 import json
 import logging
+import os
 import platform
 import time
 from importlib import metadata
@@ -22,6 +23,9 @@ _PACKAGES = (
     "ultralytics", "torch", "numpy", "opencv-python", "opencv-python-headless", "moderngl",
     "scipy", "scikit-image", "scikit-learn", "matplotlib", "onnx",
 )  # fmt: skip
+
+
+_MOST_JUDGED = 3000
 
 
 def main() -> None:
@@ -115,19 +119,23 @@ def _empty_share(samples: SampleSet) -> float:
 
 
 def _finish(options: argparse.Namespace, samples: Path) -> None:
+    from paddlebrief.eyes.training import judge
     from paddlebrief.eyes.training.export import export_onnx
-    from paddlebrief.eyes.training.judge import judge_ball, judge_paddle, keypoint_noise
 
-    record: dict = {}
-    for what, layout in (("paddle", PADDLE_LAYOUT), ("ball", BALL_LAYOUT)):
+    held_out, noise = {}, {}
+    for what, layout, overlap in (("paddle", PADDLE_LAYOUT, 0.5), ("ball", BALL_LAYOUT, 0.3)):
         _, held = load_rendered(samples, what, seed=options.seed)
+        held = held.first(_MOST_JUDGED)
         path = export_onnx(options.out / f"{what}.pt", options.out / f"{what}.onnx")
-        network = Network(path, layout, threads=4, backend="onnx")
-        judge = judge_paddle if what == "paddle" else judge_ball
-        record[what] = judge(network, held)
-        logger.info("%s on held-out samples: %s", what, record[what])
+        network = Network(path, layout, threads=os.cpu_count() or 2, backend="onnx")
+        found = judge.findings(network, held, overlap=overlap)
         if what == "paddle":
-            record["keypoint_noise"] = keypoint_noise(network, held)
+            held_out[what] = judge.judge_paddle(found, held)
+            noise["keypoint_noise"] = judge.keypoint_noise(found, held)
+        else:
+            held_out[what] = judge.judge_ball(found, held)
+            noise["ball_noise"] = judge.ball_noise(found, held)
+        logger.info("%s on held-out samples: %s", what, held_out[what])
     _note(
         options.out,
         {
@@ -138,7 +146,8 @@ def _finish(options: argparse.Namespace, samples: Path) -> None:
             "frame_long_px": FRAME_LONG_PX,
             "photographs": Photographs().names,
             "versions": {"python": platform.python_version(), **_versions()},
-            "held_out": record,
+            "held_out": held_out,
+            **noise,
         },
     )
 

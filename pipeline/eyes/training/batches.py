@@ -87,9 +87,7 @@ class Batches:
         """Nothing is kept between passes."""
 
     def __iter__(self) -> Iterator[dict[str, torch.Tensor]]:
-        order = torch.randperm(
-            len(self.dataset), generator=self._generator, device=self._device
-        )
+        order = torch.randperm(len(self.dataset), generator=self._generator, device=self._device)
         for k in range(len(self)):
             yield self._batch(order[k * self.batch_size : (k + 1) * self.batch_size])
 

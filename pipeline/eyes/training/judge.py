@@ -1,139 +1,165 @@
 """Judges trained networks on samples that nothing was trained on."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from paddlebrief.eyes.network import Found, Network, suppressed
 from paddlebrief.eyes.training.samples import SampleSet
 
-__all__ = ["judge_ball", "judge_paddle", "keypoint_noise"]
+__all__ = ["ball_noise", "findings", "judge_ball", "judge_paddle", "keypoint_noise"]
 
 _BATCH = 32
+_MOST_FOUND = 200
 _NEAR_BALL_PX = 5.0
+_SURE = 0.3
 _THRESHOLDS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
+_RAYLEIGH_68 = (
+    1.51  # 68 % of round two-dimensional normal errors are within 1.51 SD of a coordinate
+)
+_FEWEST = 20
 
 
-def _findings(network: Network, samples: SampleSet, overlap: float) -> list[Found]:
+def findings(network: Network, samples: SampleSet, *, overlap: float) -> list[Found]:
+    """What the network finds in each picture, overlapping findings removed."""
     found = []
     for first in range(0, len(samples), _BATCH):
         part = network.find(samples.pictures[first : first + _BATCH], min_score=0.05)
-        found += [suppressed(f.only(np.arange(min(len(f), 200))), overlap=overlap) for f in part]
+        found += [
+            suppressed(f.only(np.arange(min(len(f), _MOST_FOUND))), overlap=overlap) for f in part
+        ]
     return found
 
 
-def judge_paddle(network: Network, samples: SampleSet) -> dict:
-    """Recall, false findings on crops without a paddle, keypoint errors and faces told right."""
-    found = _findings(network, samples, 0.5)
+def judge_paddle(found: list[Found], samples: SampleSet) -> dict:
+    """Recall, false findings on crops without a paddle, keypoint errors and faces told right.
+
+    Shares and quantiles of nothing are None.
+    """
     rows = _matched_paddles(found, samples)
-    scores = rows["score"]
-    empty = [f.scores.sum(axis=1).max(initial=0.0) for f, n in
-             zip(found, samples.counts, strict=True) if n == 0]  # fmt: skip
-    flat = rows["kind"] < 2
-    told = scores > 0.3
-    errors = rows["error"][told]
-    good = errors[np.isfinite(errors)]
+    score = rows["score"]
+    best = np.array([f.scores.sum(axis=1).max(initial=0.0) for f in found])
+    empty = best[samples.counts == 0]
+    flat, sure = rows["kind"] < 2, score > _SURE
+    errors = rows["error"][sure]
+    right = rows["face_right"]
     return {
-        "paddles": len(scores),
+        "paddles": len(score),
         "empty_crops": len(empty),
-        "recall": {str(t): float(np.mean(scores >= t)) for t in _THRESHOLDS},
-        "false_on_empty": {str(t): float(np.mean(np.array(empty) >= t)) for t in _THRESHOLDS},
+        "recall": {str(t): _share(score >= t) for t in _THRESHOLDS},
+        "false_on_empty": {str(t): _share(empty >= t) for t in _THRESHOLDS},
         "keypoint_error_px": {
-            "median": float(np.median(good)),
-            "p90": float(np.quantile(good, 0.9)),
-            "by_point": [float(np.nanmedian(errors[:, k])) for k in range(errors.shape[1])],
+            "median": _quantile(errors, 0.5),
+            "p90": _quantile(errors, 0.9),
+            "median_by_point": [_quantile(errors[:, k], 0.5) for k in range(errors.shape[1])],
         },
-        "face_right": float(np.mean(rows["face_right"][flat & told])),
-        "edge_on_right": float(np.mean(rows["face_right"][~flat & told])) if (~flat).any() else None,
+        "face_right": _share(right[flat & sure]),
+        "edge_on_right": _share(right[~flat & sure]),
     }
 
 
+def _share(flags: np.ndarray) -> float | None:
+    return float(np.mean(flags)) if len(flags) else None
+
+
+def _quantile(values: np.ndarray, share: float) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, share)) if len(known) else None
+
+
 def _matched_paddles(found: list[Found], samples: SampleSet) -> dict[str, np.ndarray]:
-    rows: dict[str, list] = {n: [] for n in ("score", "kind", "face_right", "error", "visible", "size")}
+    rows = []
     for f, count, kinds, boxes, points in zip(
         found, samples.counts, samples.kinds, samples.boxes, samples.keypoints, strict=True
     ):
-        for j in range(count):
-            truth = points[j]
-            size = float(np.sqrt(np.prod(boxes[j, 2:] - boxes[j, :2])))
-            error = np.full(len(truth), np.nan)
-            score, right, visible = 0.0, False, np.full(len(truth), np.nan)
-            if len(f):
-                middle = (boxes[j, :2] + boxes[j, 2:]) / 2
-                centres = (f.boxes_px[:, :2] + f.boxes_px[:, 2:]) / 2
-                near = np.linalg.norm(centres - middle, axis=1) < 0.5 * max(
-                    boxes[j, 2:] - boxes[j, :2]
-                )
-                if near.any():
-                    k = int(np.flatnonzero(near)[0])
-                    score = float(min(f.scores[k].sum(), 1.0))
-                    right = int(np.argmax(f.scores[k])) == kinds[j]
-                    error = np.linalg.norm(f.points_px[k] - truth[:, :2], axis=1)
-                    error = np.where(truth[:, 2] > 0, error, np.nan)
-                    visible = f.visible[k]
-            rows["score"].append(score)
-            rows["kind"].append(kinds[j])
-            rows["face_right"].append(right)
-            rows["error"].append(error)
-            rows["visible"].append(visible)
-            rows["size"].append(size)
-    return {name: np.array(values) for name, values in rows.items()}
+        rows += [_matched(f, kinds[j], boxes[j], points[j]) for j in range(count)]
+    names = ("score", "kind", "face_right", "error", "visible")
+    return {name: np.array([row[name] for row in rows]) for name in names}
 
 
-def keypoint_noise(network: Network, samples: SampleSet) -> dict:
+def _matched(found: Found, kind: int, box: np.ndarray, points: np.ndarray) -> dict:
+    """One true paddle with the best finding near its middle; score 0 when there is none."""
+    nothing = np.full(len(points), np.nan)
+    row = {"score": 0.0, "kind": kind, "face_right": False, "error": nothing, "visible": nothing}
+    middles = (found.boxes_px[:, :2] + found.boxes_px[:, 2:]) / 2
+    away = np.linalg.norm(middles - (box[:2] + box[2:]) / 2, axis=1)
+    near = np.flatnonzero(away < 0.5 * (box[2:] - box[:2]).max())
+    if len(near):
+        k = int(near[0])
+        error = np.linalg.norm(found.points_px[k] - points[:, :2], axis=1)
+        row = {
+            "score": float(min(found.scores[k].sum(), 1.0)),
+            "kind": kind,
+            "face_right": bool(np.argmax(found.scores[k]) == kind),
+            "error": np.where(points[:, 2] > 0, error, np.nan),
+            "visible": found.visible[k],
+        }
+    return row
+
+
+def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
     """Standard uncertainty of a keypoint's coordinate by how sure the network is, crop pixels.
 
     For each keypoint the errors of held-out paddles are sorted by the network's visibility; per
     class of visibility the standard deviation of one coordinate follows from the 68th percentile
-    of the distance (1.51 standard deviations of a round two-dimensional normal error, Rayleigh).
+    of the distance (Rayleigh's distribution).
     """
-    rows = _matched_paddles(_findings(network, samples, 0.5), samples)
+    rows = _matched_paddles(found, samples)
     edges = np.array([0.0, 0.5, 0.8, 0.95, 0.99, 1.0])
-    table = []
-    for k in range(rows["error"].shape[1]):
-        line = []
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
-            chosen = (rows["visible"][:, k] > low) & (rows["visible"][:, k] <= high)
-            chosen &= np.isfinite(rows["error"][:, k]) & (rows["score"] > 0.3)
-            errors = rows["error"][chosen, k]
-            line.append(float(np.quantile(errors, 0.68) / 1.51) if len(errors) >= 20 else None)
-        table.append(_filled(line))
+    error = np.where(rows["score"][:, None] > _SURE, rows["error"], np.nan)
+    table = [_by_class(rows["visible"][:, k], error[:, k], edges) for k in range(error.shape[1])]
     return {"visibility": edges[1:].tolist(), "sd_px": table}
 
 
-def _filled(line: list[float | None]) -> list[float]:
-    """Classes with too few paddles take the next surer class's value, at least doubled a step."""
-    known = [v for v in line if v is not None]
-    last = known[-1] if known else 3.0
-    filled = []
-    for value in reversed(line):
-        last = value if value is not None else 2 * last
-        filled.append(last)
-    return filled[::-1]
+def _by_class(value: np.ndarray, error: np.ndarray, edges: np.ndarray) -> list[float]:
+    """SD of a coordinate in each class of a value.
+
+    Classes with too few errors take twice the next surer class's, the surest three pixels.
+    """
+    last, line = 1.5, []
+    for high, low in pairwise(edges[::-1]):
+        chosen = error[(value > low) & (value <= high) & np.isfinite(error)]
+        enough = len(chosen) >= _FEWEST
+        last = float(np.quantile(chosen, 0.68) / _RAYLEIGH_68) if enough else 2 * last
+        line.append(last)
+    return line[::-1]
 
 
-def judge_ball(network: Network, samples: SampleSet) -> dict:
-    """Precision and recall within 5 px of the tile, position errors, streak errors."""
-    found = _findings(network, samples, 0.3)
-    result: dict = {"balls": int(samples.counts.sum()), "tiles": len(samples), "at": {}}
+def judge_ball(found: list[Found], samples: SampleSet) -> dict:
+    """Precision, recall and errors of balls within 5 px of the tile, by the least score."""
+    total = int(samples.counts.sum())
+    at = {}
     for threshold in _THRESHOLDS:
-        hits, false, errors, lengths, truths = 0, 0, [], [], []
-        for f, count, ends in zip(found, samples.counts, samples.keypoints, strict=True):
-            f = f.only(np.flatnonzero(f.scores[:, 0] >= threshold))
-            places = f.points_px.mean(axis=1)
-            free = list(range(len(f)))
-            for truth in ends[:count, :, :2]:
-                away = np.linalg.norm(places[free] - truth.mean(axis=0), axis=1)
-                if len(free) and away.min() <= _NEAR_BALL_PX:
-                    k = free.pop(int(away.argmin()))
-                    hits += 1
-                    errors.append(float(away.min()))
-                    lengths.append(float(np.linalg.norm(np.diff(f.points_px[k], axis=0))))
-                    truths.append(float(np.linalg.norm(np.diff(truth, axis=0))))
-            false += len(free)
-        wrong = np.abs(np.array(lengths) - np.array(truths))
-        result["at"][str(threshold)] = {
-            "precision": hits / max(hits + false, 1),
-            "recall": hits / max(result["balls"], 1),
-            "error_px_median": float(np.median(errors)) if errors else None,
-            "streak_error_px_median": float(np.median(wrong)) if errors else None,
+        sure = [f.only(np.flatnonzero(f.scores[:, 0] >= threshold)) for f in found]
+        pairs, false = _matched_balls(sure, samples)
+        at[str(threshold)] = {
+            "precision": len(pairs) / max(len(pairs) + false, 1),
+            "recall": len(pairs) / max(total, 1),
+            "error_px_median": _quantile(pairs[:, 0], 0.5),
+            "streak_error_px_median": _quantile(pairs[:, 1], 0.5),
         }
-    return result
+    return {"balls": total, "tiles": len(samples), "at": at}
+
+
+def _matched_balls(found: list[Found], samples: SampleSet) -> tuple[np.ndarray, int]:
+    """(m, 3) position error, streak length error and score of hits; and how many were false."""
+    pairs, false = [], 0
+    for f, count, ends in zip(found, samples.counts, samples.keypoints, strict=True):
+        free = list(range(len(f)))
+        places = f.points_px.mean(axis=1)
+        for truth in ends[:count, :, :2]:
+            away = np.linalg.norm(places[free] - truth.mean(axis=0), axis=1)
+            if not len(away) or away.min() > _NEAR_BALL_PX:
+                continue
+            k = free.pop(int(away.argmin()))
+            lengths = [np.linalg.norm(p[1] - p[0]) for p in (f.points_px[k], truth)]
+            pairs.append((away.min(), abs(lengths[0] - lengths[1]), f.scores[k, 0]))
+        false += len(free)
+    return np.array(pairs, float).reshape(-1, 3), false
+
+
+def ball_noise(found: list[Found], samples: SampleSet) -> dict:
+    """Standard uncertainty of a ball's coordinate by its score, tile pixels (as for keypoints)."""
+    edges = np.array([0.0, 0.5, 0.7, 0.85, 1.0])
+    pairs, _ = _matched_balls(found, samples)
+    return {"score": edges[1:].tolist(), "sd_px": _by_class(pairs[:, 2], pairs[:, 0], edges)}

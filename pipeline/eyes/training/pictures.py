@@ -1,4 +1,4 @@
-"""Takes training pictures: crops round hands for the paddle net, tiles of frames for the ball net."""
+"""Takes training pictures: crops round hands for the paddle net, tiles for the ball net."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -31,6 +31,7 @@ FRAME_LONG_PX = 1280
 
 _SEEN, _HIDDEN = 0.4, 0.1
 _MOST_BALLS, _MOST_PADDLES = 8, 3
+_LEAST_CONTRAST = 5.0  # grey levels; what is fainter is no fair question
 
 
 @dataclass(frozen=True)
@@ -223,9 +224,7 @@ class Shoot:
             mixed = np.clip(light + (piece**2.2) * (1 - cover), 0, 1) ** (1 / 2.2)
             picture = np.round(mixed * 255).astype(np.uint8)[None]
             picture = spoil_frames(spoil_colours(picture, self._rng), self._rng)[0]
-            whole = Square(
-                centre_px=(x + (side - 1) / 2, y + (side - 1) / 2), side_px=float(side)
-            )
+            whole = Square(centre_px=(x + (side - 1) / 2, y + (side - 1) / 2), side_px=float(side))
             own = Square(centre_px=((side - 1) / 2, (side - 1) / 2), side_px=float(side))
             sample = _paddle_sample(cut(picture, own, CROP_PX), whole, labels)
             if sample is not None:
@@ -275,7 +274,9 @@ class Shoot:
                 low, wide = tile - part.shape[1], tile - part.shape[2]
                 part = np.pad(part, ((0, 0), (0, low), (0, wide), (0, 0)), constant_values=114)
             shown = [b for b in near if b["shown"] and b["seen"] >= _SEEN]
-            yield self._ball_tile(part, shown, np.array([x, y]), tile)
+            sample = self._ball_tile(part, shown, np.array([x, y]), tile)
+            if all(_stands_out(sample.picture, box) for box in sample.boxes):
+                yield sample
 
     def _balls(self, now: Instant, table: np.ndarray) -> list[dict]:
         half = self.view.shutter_s / 2
@@ -346,6 +347,14 @@ def ball_boxes(ends: np.ndarray, radii: np.ndarray) -> np.ndarray:
     high = ends.max(axis=1) + radii[:, None] + 1
     grow = np.maximum(8 - (high - low), 0) / 2
     return np.concatenate([low - grow, high + grow], axis=1)
+
+
+def _stands_out(frames: np.ndarray, box: np.ndarray) -> bool:
+    """True when the middle frame differs from both others where the ball is, beyond the noise."""
+    x0, y0, x1, y1 = np.clip(np.round(box), 0, CROP_PX - 1).astype(int)
+    part = frames[y0 : y1 + 1, x0 : x1 + 1].astype(float)
+    soft = np.stack([cv2.blur(part[..., k], (2, 2)) for k in range(3)])
+    return bool(np.abs(soft[1] - (soft[0] + soft[2]) / 2).max() >= _LEAST_CONTRAST)
 
 
 def _inside(point: np.ndarray, x: int, y: int, tile: int, *, margin: float) -> bool:

@@ -7,15 +7,18 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 
-from paddlebrief.eyes.training.pictures import PaddleSample, Shoot
+from paddlebrief.errors import RehearsalError
 from paddlebrief.eyes.training.photographs import Photographs
+from paddlebrief.eyes.training.pictures import BallSample, PaddleSample, Shoot
 from paddlebrief.eyes.training.samples import SampleSet, as_set, joined, load_set
 from paddlebrief.eyes.training.situations import BODIES, draw_take
 from paddlebrief.rehearsal.bodies import bake_bodies
 from paddlebrief.rehearsal.drawing import open_drawing
 from paddlebrief.rehearsal.scenery import FAR_M
+from paddlebrief.rehearsal.staging import Staging
 
 __all__ = ["HELD_OUT", "RenderPlan", "load_rendered", "render_all"]
 
@@ -24,8 +27,8 @@ logger = logging.getLogger(__name__)
 HELD_OUT = 1_000_000
 """Added to the seed of takes that nothing is trained on."""
 
-_SHOOTS_PER_TAKE = 5
-_INSTANTS_PER_SHOOT = 10
+_SHOOTS_PER_TAKE = 8
+_INSTANTS_PER_SHOOT = 12
 PADDLE_SHAPE = {"points": 5, "most": 3}
 BALL_SHAPE = {"points": 2, "most": 8}
 
@@ -63,6 +66,7 @@ def render_all(
 
 def _render(plan: RenderPlan, folder: Path) -> dict[str, int]:
     started = time.monotonic()
+    cv2.setNumThreads(1)
     photographs = Photographs()
     made = {"takes": 0, "paddle": 0, "ball": 0}
     for take in range(plan.takes):
@@ -72,11 +76,8 @@ def _render(plan: RenderPlan, folder: Path) -> dict[str, int]:
         for _ in range(_SHOOTS_PER_TAKE):
             if time.monotonic() - started > plan.limit_s:
                 break
-            with open_drawing(FAR_M) as drawing:
-                shoot = Shoot(drawing, staging, photographs, rng)
-                for sample in shoot.samples(_INSTANTS_PER_SHOOT):
-                    (paddles if isinstance(sample, PaddleSample) else balls).append(sample)
-                shoot.release()
+            for sample in _shot(staging, photographs, rng):
+                (paddles if isinstance(sample, PaddleSample) else balls).append(sample)
         name = f"{plan.seed}-{plan.number}-{take}"
         if paddles:
             as_set(paddles, **PADDLE_SHAPE).save(folder / "paddle" / name)
@@ -89,6 +90,21 @@ def _render(plan: RenderPlan, folder: Path) -> dict[str, int]:
             break
     logger.info("process %d: %s", plan.number, made)
     return made
+
+
+def _shot(
+    staging: Staging, photographs: Photographs, rng: np.random.Generator
+) -> list[PaddleSample | BallSample]:
+    with open_drawing(FAR_M) as drawing:
+        try:
+            shoot = Shoot(drawing, staging, photographs, rng)
+            samples = list(shoot.samples(_INSTANTS_PER_SHOOT))
+            shoot.release()
+        except RehearsalError as error:
+            # Hundreds of drawn venues and cameras: one that cannot be must not end the run.
+            logger.warning("a shoot was left out: %s", error)
+            return []
+    return samples
 
 
 def load_rendered(folder: Path, what: str, *, seed: int) -> tuple[SampleSet, SampleSet]:

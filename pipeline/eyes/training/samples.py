@@ -41,6 +41,10 @@ class SampleSet:
     def __len__(self) -> int:
         return len(self.pictures)
 
+    def first(self, count: int) -> "SampleSet":
+        """At most ``count`` samples, from the start."""
+        return SampleSet(**{name: values[:count] for name, values in vars(self).items()})
+
     def save(self, folder: Path) -> None:
         """Write one ``.npy`` file an array into a folder."""
         folder.mkdir(parents=True, exist_ok=True)
@@ -49,9 +53,9 @@ class SampleSet:
 
 
 def load_set(folder: Path) -> SampleSet:
-    """A set as ``SampleSet.save`` wrote it."""
+    """A set as ``SampleSet.save`` wrote it; arrays are read from the disk when they are used."""
     names = SampleSet.__dataclass_fields__
-    return SampleSet(**{name: np.load(folder / f"{name}.npy") for name in names})
+    return SampleSet(**{n: np.load(folder / f"{n}.npy", mmap_mode="r") for n in names})
 
 
 def joined(sets: Iterable[SampleSet]) -> SampleSet:

@@ -33,7 +33,7 @@ def drawn_ball(sample: BallSample, scale: int = 1) -> np.ndarray:
     """The three frames as colours, with boxes and streaks; a white dot marks the streak's end."""
     picture = cv2.resize(sample.picture, None, fx=scale, fy=scale)
     for box, ends in zip(sample.boxes, sample.ends, strict=True):
-        a, b = np.round((box.reshape(2, 2) + [[-2, -2], [2, 2]]) * scale).astype(int)
+        a, b = np.round((box.reshape(2, 2) + np.array([[-2], [2]])) * scale).astype(int)
         cv2.rectangle(picture, tuple(map(int, a)), tuple(map(int, b)), (0, 255, 255), 1)
         start, end = np.round(ends * scale).astype(int)
         cv2.line(picture, tuple(map(int, start)), tuple(map(int, end)), (255, 0, 255), 1)

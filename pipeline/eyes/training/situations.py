@@ -6,6 +6,7 @@ from fractions import Fraction
 import numpy as np
 
 from paddlebrief.errors import RehearsalError
+from paddlebrief.eyes.training.things import draw_paddle_spec
 from paddlebrief.rehearsal.ball import BallSettings, fly
 from paddlebrief.rehearsal.bodies import BodySpec
 from paddlebrief.rehearsal.camera import CameraSettings
@@ -14,8 +15,6 @@ from paddlebrief.rehearsal.scene import Moments
 from paddlebrief.rehearsal.staging import Staging, stage
 from paddlebrief.rehearsal.technique import DIAL_RANGES
 from paddlebrief.rehearsal.venue import VenueSettings
-
-from paddlebrief.eyes.training.things import draw_paddle_spec
 
 __all__ = ["BODIES", "Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "instant"]
 
@@ -36,7 +35,7 @@ BODIES: tuple[tuple[BodySpec, int], ...] = tuple(
 """Bodies that take part, few so that they are baked once."""
 
 _GRID_S = 0.001
-_FRAMES = 3
+_HEIGHTS_M = ((0.5, 1.6), (1.4, 3.2), (3.0, 6.0))
 
 
 def draw_take(rng: np.random.Generator) -> Staging:
@@ -92,7 +91,9 @@ def draw_view(rng: np.random.Generator) -> CameraSettings:
     return CameraSettings(
         place=str(rng.choice(["behind", "side", "corner"])),
         distance_m=float(np.exp(rng.uniform(np.log(1.6), np.log(9)))),
-        height_m=float(rng.choice([rng.uniform(0.5, 1.6), rng.uniform(1.4, 3.2), rng.uniform(3, 6)])),
+        height_m=float(
+            rng.choice([rng.uniform(0.5, 1.6), rng.uniform(1.4, 3.2), rng.uniform(3, 6)])
+        ),
         along_m=None if rng.uniform() < 0.5 else float(rng.uniform(-4.5, 2.0)),
         left_side=bool(rng.uniform() < 0.5),
         aim_m=tuple(np.array([0, -3.0, 0.9]) + rng.normal(0, 1, 3) * [1.2, 1.5, 0.4]),

@@ -1,6 +1,7 @@
 """Things held in a hand in training pictures: printed paddles, and what is no paddle."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -131,7 +132,7 @@ def _racket(rng: np.random.Generator) -> Prop:
     turn = np.linspace(0, 2 * np.pi, 25)
     ring = np.stack([0.13 * np.sin(turn), 0.51 - 0.17 * np.cos(turn), 0 * turn], axis=1)
     parts = [handle]
-    parts += [_rod(a, b, 0.011, frame) for a, b in zip(ring[:-1], ring[1:], strict=True)]
+    parts += [_rod(a, b, 0.011, frame) for a, b in pairwise(ring)]
     string = _colour(rng)
     for s in np.linspace(-0.8, 0.8, 7):
         reach = np.sqrt(1 - s * s)

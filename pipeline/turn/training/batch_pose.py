@@ -10,7 +10,7 @@ import numpy as np
 
 __all__ = ["BatchPose"]
 
-_OUTPUTS = (195, 65536)  # landmark table and mask, told by their sizes
+_TABLE, _PRESENCE, _MASK, _WORLD = 195, 1, 65536, 117  # outputs, told by their sizes
 
 
 class BatchPose:
@@ -39,8 +39,8 @@ class BatchPose:
         self._steps = [step for op in graph.operators if (step := self._prepare(op)) is not None]
         self._used_last = {i: n for n, s in enumerate(self._steps) for i in s[1]}
 
-    def __call__(self, squares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Landmarks and masks.
+    def __call__(self, squares: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Everything the network says of each crop.
 
         Parameters
         ----------
@@ -49,8 +49,9 @@ class BatchPose:
 
         Returns
         -------
-        table, mask
-            (n, 39, 5) as the network gives it, and (n, 256, 256) logits of the mask.
+        table, presence, mask, world
+            (n, 39, 5) landmarks as the network gives them, (n,) probabilities, (n, 256, 256)
+            logits of the mask, and (n, 39, 3) landmarks in metres from between the hips.
         """
         torch = self._torch
         with torch.inference_mode():
@@ -64,9 +65,14 @@ class BatchPose:
             found = {}
             for i in self._graph.outputs:
                 size = int(np.prod(self._graph.tensors[i].shape))
-                if size in _OUTPUTS:
+                if size in (_TABLE, _PRESENCE, _MASK, _WORLD):
                     found[size] = values[i].flatten(1).float().cpu().numpy()
-        return found[195].reshape(-1, 39, 5), found[65536].reshape(-1, 256, 256)
+        return (
+            found[_TABLE].reshape(-1, 39, 5),
+            found[_PRESENCE][:, 0],
+            found[_MASK].reshape(-1, 256, 256),
+            found[_WORLD].reshape(-1, 39, 3),
+        )
 
     def _constant(self, index: int) -> np.ndarray | None:
         if index in self._constants:

@@ -5,6 +5,7 @@ separation with each phase, and answer with that. So trunk, arms and head of mos
 turned away from where the swing had them, and a part of the poses is free.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -20,15 +21,12 @@ from paddlebrief.rehearsal.swings import SHAPES
 from paddlebrief.rehearsal.technique import DIAL_RANGES, Dials, default_technique, draw_dials
 from paddlebrief.rehearsal.trunk import Swing
 
-__all__ = ["LINES", "SEGMENTS", "Moving", "free_motion", "swing_motion", "truth_of"]
+__all__ = ["CONTACT_S", "LINES", "Moving", "free_motion", "swing_motion", "truth_of"]
 
 LINES = ("hip", "shoulder")
-SEGMENTS = (
-    "spine", "left upper arm", "left forearm", "right upper arm", "right forearm",
-)  # fmt: skip
-"""Directions of the turn network, in order."""
 
-_CONTACT_S = 3.0
+CONTACT_S = 3.0
+"""When a swing meets the ball, in the times of ``Moving``."""
 _SPINE = ("spine_low", "spine_mid", "spine_high", "chest")
 _WIDE_SD = {"hip_turn_deg": 22.0, "shoulder_turn_deg": 28.0, "elbow_height": 0.22,
             "elbow_behind": 0.25, "elbow_bend_deg": 16.0, "arm_share": 0.12,
@@ -46,22 +44,24 @@ class Moving:
     """
 
     body: Body
-    place: object
+    place: Callable[[np.ndarray], tuple[np.ndarray, ...]]
     times_s: tuple[float, float]
+    hand: str
 
 
-def swing_motion(body: Body, rng: np.random.Generator) -> Moving:
-    """A swing of any kind by either hand, usually bent out of shape."""
+def swing_motion(body: Body, rng: np.random.Generator, *, well_formed: bool = False) -> Moving:
+    """A swing of any kind by either hand, usually bent out of shape unless ``well_formed``."""
     action, side = list(SHAPES)[rng.integers(len(SHAPES))]
     figure = Figure(body, left_handed=bool(rng.uniform() < 0.35))
     dials = draw_dials(default_technique(action, side, rng=rng), rng=rng)
-    if rng.uniform() < 0.7:
+    if not well_formed and rng.uniform() < 0.7:
         dials = _spread_out(dials, rng)
-    swing = Swing(_CONTACT_S, action, side, np.zeros(2), dials, float(rng.normal(4, 10)))
+    swing = Swing(CONTACT_S, action, side, np.zeros(2), dials, float(rng.normal(4, 10)))
 
     motion = PlayerMotion(figure, [swing], paddle=PaddleSpec(), grip=Grip(), rng=rng)
-    bends = _bends(body, rng) if rng.uniform() < 0.75 else {}
-    hand = body.joint(f"{'left' if figure.mirrored else 'right'}_wrist")
+    bends = _bends(body, rng) if not well_formed and rng.uniform() < 0.75 else {}
+    hand = "left" if figure.mirrored else "right"
+    wrist = body.joint(f"{hand}_wrist")
 
     def place(times_s: np.ndarray):
         found = motion.perform(times_s)
@@ -73,9 +73,9 @@ def swing_motion(body: Body, rng: np.random.Generator) -> Moving:
             local[:, joint] = local[:, joint] @ turn
         _untwist_legs(body, local, bends)
         bent = body.joints(found.root_position_m, local)
-        return *bent, *_carried(hand, straight, bent, found.butt_m, found.paddle_rotation)
+        return *bent, *_carried(wrist, straight, bent, found.butt_m, found.paddle_rotation)
 
-    return Moving(body=body, place=place, times_s=(_CONTACT_S - 1.0, _CONTACT_S + 0.7))
+    return Moving(body=body, place=place, times_s=(CONTACT_S - 1.0, CONTACT_S + 0.7), hand=hand)
 
 
 def _spread_out(dials: Dials, rng: np.random.Generator) -> Dials:
@@ -111,12 +111,12 @@ def _untwist_legs(body: Body, local: np.ndarray, bends: dict[int, np.ndarray]) -
         local[:, body.joint(name)] = back @ local[:, body.joint(name)]
 
 
-def _carried(hand: int, straight, bent, butt: np.ndarray, rotation: np.ndarray):
+def _carried(wrist: int, straight, bent, butt: np.ndarray, rotation: np.ndarray):
     """The paddle as it goes along with a hand that was moved."""
     (places, turns), (new_places, new_turns) = straight, bent
-    step = new_turns[:, hand] @ np.swapaxes(turns[:, hand], -1, -2)
-    arm = np.einsum("tij,tj->ti", step, butt - places[:, hand])
-    return new_places[:, hand] + arm, step @ rotation
+    step = new_turns[:, wrist] @ np.swapaxes(turns[:, wrist], -1, -2)
+    arm = np.einsum("tij,tj->ti", step, butt - places[:, wrist])
+    return new_places[:, wrist] + arm, step @ rotation
 
 
 def free_motion(body: Body, rng: np.random.Generator) -> Moving:
@@ -148,7 +148,8 @@ def free_motion(body: Body, rng: np.random.Generator) -> Moving:
         paddle = np.stack([np.cross(y, z), y, z], axis=-1)
         return *body.joints(root, local), figure.to_court(butt), paddle
 
-    return Moving(body=body, place=place, times_s=(-0.06, 0.06))
+    hand = "left" if figure.mirrored else "right"
+    return Moving(body=body, place=place, times_s=(-0.06, 0.06), hand=hand)
 
 
 def _free_state(figure: Figure, rng: np.random.Generator) -> tuple[dict, dict]:
@@ -232,7 +233,7 @@ def truth_of(
     -------
     headings, directions
         (2,) headings of hips and shoulders, radians, anticlockwise from above, 0 when the body
-        faces straight away from the camera; (5, 3) unit vectors of ``SEGMENTS``, in the
+        faces straight away from the camera; (5, 3) unit vectors of ``net.SEGMENTS``, in the
         line-of-sight frame.
     """
     seen = positions_m @ to_sight.T

@@ -1,0 +1,126 @@
+"""Finds flying balls in three neighbouring frames: place and streak in the middle one."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from paddlebrief.eyes.network import Layout, Network
+from paddlebrief.eyes.settings import EyeSettings
+from paddlebrief.eyes.weights import record, shipped
+
+__all__ = ["BALL_LAYOUT", "BallNet", "BallsSeen"]
+
+BALL_LAYOUT = Layout(classes=1, points=2, point_values=2)
+_SIDE_MULTIPLE = 32
+_APART = 0.6  # of a box's longer side, at least 3 px: nearer findings are one ball
+_APART_PX = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class BallsSeen:
+    """Candidates for flying balls in one frame, best first; n is 0 when there are none.
+
+    Attributes
+    ----------
+    score
+        (n,) probability of a flying ball, 0 to 1.
+    start_px, end_px
+        (n, 2) where the ball was when the shutter opened and when it closed, picture pixels.
+    sd_px
+        (n,) standard uncertainty of a coordinate of the streak's middle, picture pixels, from
+        held-out renders.
+    """
+
+    score: np.ndarray
+    start_px: np.ndarray
+    end_px: np.ndarray
+    sd_px: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.score)
+
+    @property
+    def middle_px(self) -> np.ndarray:
+        """(n, 2) where the ball was in the middle of the exposure."""
+        return (self.start_px + self.end_px) / 2
+
+    @property
+    def length_px(self) -> np.ndarray:
+        """(n,) length of the streak between the two places of the ball's centre."""
+        return np.linalg.norm(self.end_px - self.start_px, axis=1)
+
+    @property
+    def heading_rad(self) -> np.ndarray:
+        """(n,) direction of travel in the picture, from +x (right) towards +y (down)."""
+        way = self.end_px - self.start_px
+        return np.arctan2(way[:, 1], way[:, 0])
+
+
+class BallNet:
+    """The ball network, ready to run; one instance serves one thread.
+
+    Raises
+    ------
+    PaddlebriefError
+        When weights named in the settings are missing or of another kind.
+    """
+
+    def __init__(self, settings: EyeSettings | None = None) -> None:
+        settings = settings or EyeSettings()
+        self._settings = settings.ball
+        self._network = Network(
+            settings.ball.weights or shipped("ball.onnx"),
+            BALL_LAYOUT,
+            threads=settings.threads,
+            backend=settings.backend,
+        )
+        noise = record()["ball_noise"]
+        self._classes = np.array(noise["score"][:-1])
+        self._sd_px = np.array(noise["sd_px"])
+
+    def look(self, before: np.ndarray, now: np.ndarray, after: np.ndarray) -> BallsSeen:
+        """Flying balls in the middle one of three neighbouring frames.
+
+        Parameters
+        ----------
+        before, now, after
+            (h, w) uint8 grey pictures of equal size. Repeat ``now`` for a missing neighbour;
+            balls are then found badly, since the network looks for what moves.
+
+        Returns
+        -------
+        BallsSeen
+            At most ``most`` candidates.
+        """
+        frames, scale = self._fitting(np.stack([before, now, after], axis=-1))
+        found = self._network.find(frames[None], min_score=self._settings.min_score)[0]
+        middles = found.points_px.mean(axis=1)
+        sizes = (found.boxes_px[:, 2:] - found.boxes_px[:, :2]).max(axis=1, initial=0.0)
+        kept: list[int] = []
+        for k in range(len(found)):
+            apart = np.maximum(_APART * sizes[kept], _APART_PX)
+            if (np.linalg.norm(middles[kept] - middles[k], axis=1) > apart).all():
+                kept.append(k)
+            if len(kept) == self._settings.most:
+                break
+        found = found.only(np.array(kept, int))
+        points = (found.points_px + 0.5) / scale - 0.5
+        score = found.scores[:, 0]
+        return BallsSeen(
+            score=score,
+            start_px=points[:, 0],
+            end_px=points[:, 1],
+            sd_px=self._sd_px[np.searchsorted(self._classes, score)] / scale.mean(),
+        )
+
+    def _fitting(self, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Frames shrunk to the longer side and padded; and the factors across and down."""
+        height, width = frames.shape[:2]
+        factor = min(1.0, self._settings.long_side_px / max(height, width))
+        size = max(1, round(width * factor)), max(1, round(height * factor))
+        if factor < 1:
+            frames = cv2.resize(frames, size, interpolation=cv2.INTER_AREA)
+        low, wide = (-size[1]) % _SIDE_MULTIPLE, (-size[0]) % _SIDE_MULTIPLE
+        frames = np.pad(frames, ((0, low), (0, wide), (0, 0)), constant_values=114)
+        return frames, np.array([size[0] / width, size[1] / height])
