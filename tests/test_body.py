@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from tests.bodies2d import HEIGHT_PX, standing, track
 
 from paddlebrief.body import body_height_px, line_angle_deg, line_angle_sd_deg
+from tests.bodies2d import HEIGHT_PX, standing, track
 
 
 def test_height_of_a_standing_person_is_found():

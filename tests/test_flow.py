@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
-from tests.clips import Track, clicks, constant_times, cut_short, write_clip, write_sound_only
 
 from paddlebrief.footage import inspect
 from paddlebrief.products import WorkFolder
 from paddlebrief.session import default_session
 from paddlebrief.settings import load_settings
 from paddlebrief.stages import STAGES, RecordingJob
+from tests.clips import Track, clicks, constant_times, cut_short, write_clip, write_sound_only
 
 
 def clip(path: Path, *, seconds: int = 2) -> Path:

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from tests.bodies2d import HEIGHT_PX, set_point, standing, swing_points, track
 
 from paddlebrief.body import UPPER_ARM_SHARE
 from paddlebrief.mechanics import IMAGE_MEASURES, StrokeView, measure_stroke
 from paddlebrief.records import FrameOfReference, Handedness, Kind, Side, Stroke
+from tests.bodies2d import HEIGHT_PX, set_point, standing, swing_points, track
 
 FPS = 120
 TIME = np.arange(FPS * 4) / FPS

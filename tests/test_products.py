@@ -4,12 +4,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from tests.test_mechanics import TIME, measures, stroke
-from tests.bodies2d import swing_points
 
 from paddlebrief.codeversion import code_digest
 from paddlebrief.products import WorkFolder, read_strokes, write_strokes
 from paddlebrief.records import MeasuredStroke
+from tests.bodies2d import swing_points
+from tests.test_mechanics import TIME, measures, stroke
 
 
 def product(root: Path, **changes):

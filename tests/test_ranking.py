@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.test_mechanics import stroke
 
 from paddlebrief.errors import SettingsError
 from paddlebrief.ranking import RankingSettings, Target, load_targets, rank, score
 from paddlebrief.records import FrameOfReference, Kind, Measure, MeasuredStroke
+from tests.test_mechanics import stroke
 
 BOOK = load_targets()
 

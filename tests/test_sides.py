@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from tests.bodies2d import standing, swing_points
 
 from paddlebrief.records import LANDMARKS
 from paddlebrief.sight.sides import ARM_PAIRS, LEG_PAIRS, settle_sides
+from tests.bodies2d import standing, swing_points
 
 
 def _swap(points: np.ndarray, rows, pairs=(*ARM_PAIRS, *LEG_PAIRS)) -> np.ndarray:

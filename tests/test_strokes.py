@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.bodies2d import standing, swing_points, track
 
 from paddlebrief.ears import EarSettings, Impact, travel_s
 from paddlebrief.records import FootageInfo, Handedness, Kind, Side
@@ -15,6 +14,7 @@ from paddlebrief.store.tracks import write_tracks
 from paddlebrief.strokes import StrokeSettings, find_strokes
 from paddlebrief.strokes.kind import HandPathKind, PathFeatures, decide_kind
 from paddlebrief.strokes.side import SideCues, decide_side, forehand_probability
+from tests.bodies2d import standing, swing_points, track
 
 
 def footage(*, fps=60, slow=1, end_s=6.0) -> FootageInfo:

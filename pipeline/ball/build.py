@@ -27,6 +27,7 @@ _INLIER = 4.5
 _GUESS_MEDIAN = 5.0
 _LEAST_WAY_M, _LEAST_S = 1.5, 0.25
 _USUAL_FLIGHT_S = 0.3
+_ROUGHLY = 0.5
 _DOUBTFUL_TURN, _SURE_TURN = 8.0, 60.0
 
 
@@ -164,9 +165,10 @@ def _chain(linked: Linked, kinds, candidates: Candidates) -> Chain:
     )
 
 
-def _fit(linked, kinds, candidates, camera, settings) -> ChainFit | None:
+def _fit(linked, kinds, candidates, camera, settings, **how) -> ChainFit | None:
     chain = _chain(linked, kinds, candidates)
-    return fit_chain(chain, guess_flights(chain, camera, settings), camera, settings)
+    guess = guess_flights(chain, camera, settings)
+    return fit_chain(chain, guess, camera, settings, **how)
 
 
 def _near_joint(pair: Linked, candidates: Candidates) -> Linked:
@@ -184,7 +186,10 @@ def _kind(pair: Linked, candidates, camera, settings) -> BreakKind | None | _Hap
         one = kind is _Happening.NOTHING
         if one and pair.joints[0].turn > _SURE_TURN:
             continue
-        fit = _fit(whole if one else pair, [] if one else [kind], candidates, camera, settings)
+        kinds = [] if one else [kind]
+        fit = _fit(
+            whole if one else pair, kinds, candidates, camera, settings, settled=_ROUGHLY
+        )
         if fit is None or np.median(fit.residual) > _WORST_MEDIAN:
             continue
         evidence = fit.evidence

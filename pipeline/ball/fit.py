@@ -27,7 +27,8 @@ __all__ = ["ChainFit", "Layout", "fit_chain"]
 FREEDOM = 5.0
 """Degrees of freedom of the Student-t loss."""
 _NUDGE = {"velocity": 1e-3, "rim": 1e-2, "drag": 1e-3, "place": 1e-4}
-_MOST_ROUNDS = 30
+_MOST_ROUNDS = 25
+_SETTLED = 0.02
 _PRIOR_COUNT = 12.0
 _BREAK_SPAN_S = 0.2
 _MOST_STATE = np.repeat([40.0, 60.0, 40.0], 3)
@@ -101,16 +102,27 @@ class ChainFit:
 
 
 def fit_chain(
-    chain: Chain, guess: Guess, camera: BallCamera, settings: BallTrackSettings
+    chain: Chain,
+    guess: Guess,
+    camera: BallCamera,
+    settings: BallTrackSettings,
+    *,
+    settled: float = _SETTLED,
 ) -> ChainFit | None:
-    """Fit a chain from a guess; None where the guess leads nowhere."""
+    """Fit a chain from a guess; None where the guess leads nowhere.
+
+    ``settled`` is the gain in −2 ln likelihood below which a step was the last one: 0.02 is a
+    seventh of a standard deviation of one parameter.
+    """
     problem = _Problem(chain, camera, settings)
     x = problem.start(guess)
     for _ in range(2):
         problem.tie(x)
-        x = problem.descend(x)
+        x = problem.descend(x, settled)
         if x is None:
             return None
+        if BreakKind.BOUNCE not in chain.kinds:
+            break
     return problem.finished(x)
 
 
@@ -256,7 +268,7 @@ class _Problem:
         right = -(flat.T @ value + by_ties.T @ ties + self.prior_weight * (x - self.prior_mean))
         return matrix, right, weight, by_px
 
-    def descend(self, x: np.ndarray) -> np.ndarray | None:
+    def descend(self, x: np.ndarray, settled: float) -> np.ndarray | None:
         """Levenberg–Marquardt; None where the start is out of sight or nothing converges."""
         off, ties = self.evaluate(x)
         cost, damping = self.cost(off, ties, x), 1e-3
@@ -278,7 +290,7 @@ class _Problem:
                 damping *= 8
             if not better:
                 return x
-            done = cost - new < 1e-3 * (1 + 1e-3 * cost)
+            done = cost - new < settled
             x, cost, damping = tried, new, max(damping / 10, 1e-9)
             if done:
                 return x

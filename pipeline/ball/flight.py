@@ -79,21 +79,22 @@ def acceleration_mps2(velocity_mps: np.ndarray, drag: np.ndarray, rim: np.ndarra
     ndarray
         (…, 3) m/s².
     """
-    u, v, w = np.moveaxis(velocity_mps, -1, 0)
-    a, b, c = np.moveaxis(rim, -1, 0)
+    across = np.moveaxis(np.asarray(velocity_mps, float), -1, 0)
+    spin = np.moveaxis(np.asarray(rim, float), -1, 0)
+    return np.moveaxis(_rate(across, drag, spin, np.sqrt(np.sum(spin**2, axis=0))), 0, -1)
+
+
+def _rate(velocity: np.ndarray, drag: np.ndarray, rim: np.ndarray, spin: np.ndarray) -> np.ndarray:
+    """Acceleration with the three coordinates first; a cross product written out costs least."""
+    u, v, w = velocity
+    a, b, c = rim
     speed = np.sqrt(u * u + v * v + w * w)
-    spin = np.sqrt(a * a + b * b + c * c)
-    push = _LIFT_PER_M * speed / np.maximum(2 * spin + speed, 1e-9)
-    slow = drag * speed
-    # Written out: a cross product of small arrays costs several times more.
-    return np.stack(
-        [
-            push * (b * w - c * v) - slow * u,
-            push * (c * u - a * w) - slow * v,
-            push * (a * v - b * u) - slow * w - GRAVITY_MPS2,
-        ],
-        axis=-1,
-    )
+    push = _LIFT_PER_M * speed / (2 * spin + speed + 1e-9)
+    out = -(drag * speed) * velocity
+    out[0] += push * (b * w - c * v)
+    out[1] += push * (c * u - a * w)
+    out[2] += push * (a * v - b * u) - GRAVITY_MPS2
+    return out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +154,7 @@ def fly_many(
     drag: np.ndarray,
     rim: np.ndarray,
     span_s: np.ndarray,
-    longest_step_s: float = 0.07,
+    longest_step_s: float = 0.1,
 ) -> Paths:
     """Fly many balls at once, without ground or net, by fourth-order Runge–Kutta.
 
@@ -167,35 +168,36 @@ def fly_many(
         (b,) how long each one is flown; negative spans fly backwards.
     longest_step_s
         No step is longer; every flight takes as many as the longest one. The default is good to
-        0.1 mm over a second.
+        a millimetre over a second.
 
     Returns
     -------
     Paths
         On an even grid from the start to the end of each flight.
     """
-    p, v = np.array(position_m, float), np.array(velocity_mps, float)
     span = np.asarray(span_s, float)
-    steps = max(6, math.ceil(float(np.abs(span).max(initial=0.0)) / longest_step_s))
-    step = span / steps
-    h = step[:, None]
-    positions, velocities = [p], [v]
-    for _ in range(steps):
-        a1 = acceleration_mps2(v, drag, rim)
+    steps = max(4, math.ceil(float(np.abs(span).max(initial=0.0)) / longest_step_s))
+    h = span / steps
+    p, v, spin = (np.ascontiguousarray(np.transpose(x), float) for x in (
+        position_m, velocity_mps, rim))  # fmt: skip
+    size = np.sqrt(np.sum(spin**2, axis=0))
+    positions, velocities = np.empty((2, steps + 1, 3, len(span)))
+    positions[0], velocities[0] = p, v
+    for step in range(1, steps + 1):
+        a1 = _rate(v, drag, spin, size)
         v2 = v + h / 2 * a1
-        a2 = acceleration_mps2(v2, drag, rim)
+        a2 = _rate(v2, drag, spin, size)
         v3 = v + h / 2 * a2
-        a3 = acceleration_mps2(v3, drag, rim)
+        a3 = _rate(v3, drag, spin, size)
         v4 = v + h * a3
-        a4 = acceleration_mps2(v4, drag, rim)
+        a4 = _rate(v4, drag, spin, size)
         p = p + h / 6 * (v + 2 * v2 + 2 * v3 + v4)
         v = v + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
-        positions.append(p)
-        velocities.append(v)
+        positions[step], velocities[step] = p, v
     return Paths(
-        step_s=step,
-        position_m=np.array(positions),
-        velocity_mps=np.array(velocities),
+        step_s=h,
+        position_m=positions.transpose(0, 2, 1),
+        velocity_mps=velocities.transpose(0, 2, 1),
         drag=np.asarray(drag, float),
         rim=np.asarray(rim, float),
     )

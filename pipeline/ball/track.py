@@ -2,15 +2,10 @@
 
 import logging
 
-import numpy as np
-
-from paddlebrief.ball.arcs import find_arcs, fit_curve, moving_rows
-from paddlebrief.ball.build import INLIER, Linked, fit_linked, link_arcs
-from paddlebrief.ball.fit import ChainFit, Layout
+from paddlebrief.ball.arcs import find_arcs, moving_rows
+from paddlebrief.ball.build import fit_linked, link_arcs
 from paddlebrief.ball.joints import find_joints, merge_through_gaps
-from paddlebrief.ball.paths import FittedPaths
-from paddlebrief.ball.planar import planar_track
-from paddlebrief.ball.records import BallCamera, BallTrack, Break, BreakKind, Candidates, Flight
+from paddlebrief.ball.records import BallCamera, BallTrack, Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 
 __all__ = ["track_balls"]

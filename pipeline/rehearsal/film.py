@@ -160,7 +160,7 @@ def render_film(
     """Write the recording of a rehearsal.
 
     Presentation times are court times times ``settings.slow_motion``, the first frame's
-    included, to 1/90,000 s.
+    included, to 1/90,000 s (to a millisecond in ``.mkv``).
 
     Parameters
     ----------
@@ -214,7 +214,9 @@ class _Recorder:
         import av
 
         self._av, self._rate = av, rate
-        self._file = av.open(str(path), "w")
+        # The start of an MP4 or MOV would otherwise be rounded to a millisecond.
+        fine = {"movie_timescale": str(_CLOCK.denominator)} if path.suffix != ".mkv" else {}
+        self._file = av.open(str(path), "w", options=fine)
         playback = settings.frame_rate / Fraction(settings.slow_motion).limit_denominator(1000)
         self._video = self._file.add_stream("libx264", rate=playback)
         self._video.width, self._video.height = settings.width_px, settings.height_px

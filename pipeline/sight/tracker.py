@@ -115,11 +115,14 @@ class Tracker:
 
     def step(self, picture_bgr: np.ndarray, time_s: float) -> list[Observation]:
         """People seen in the next frame, (h, w, 3) at ``time_s``; empty when there are none."""
+        self.lost = [f for f in self.lost if time_s - f.seen_s <= self._settings.rejoin_s]
         poses = [(f, self._net.place(picture_bgr, f.crop)) for f in self.followed]
         kept = [(f, p) for f, p in poses if self._is_person(p)]
-        lost = len(kept) < len(poses)
+        lost = len(kept) < len(poses) or bool(self.lost)
         kept = _without_doubles(kept)
-        if lost or time_s - self.searched_s >= self._settings.search_every_s:
+        # after a loss sooner, but not in every frame: a search costs as much as ten people
+        wait_s = self._settings.search_every_s / (5 if lost else 1)
+        if time_s - self.searched_s >= wait_s:
             kept = self._search(picture_bgr, time_s, kept)
         for followed, pose in kept:
             followed.crop = pose.next_crop
@@ -149,7 +152,6 @@ class Tracker:
 
     def _name(self, pose: Pose, time_s: float) -> Followed:
         """The person lost a moment ago at this place and size, else a new one."""
-        self.lost = [f for f in self.lost if time_s - f.seen_s <= self._settings.rejoin_s]
         for followed in self.lost:
             if _near(followed.crop, pose.next_crop):
                 self.lost.remove(followed)

@@ -16,8 +16,8 @@ from paddlebrief.turn.training.worker import STOP, RenderJob, render
 
 log = logging.getLogger("paddlebrief.turn.training")
 
-_RENDERING_SHARE = 0.86
-_LEFT_OVER_S = 35.0
+_RENDERING_SHARE = 0.64  # rendering and learning get in each other's way on one card
+_LEFT_OVER_S = 18.0
 _BYTES = 5 * 224 * 160
 _CARD_SHARE = 0.55
 
@@ -106,6 +106,9 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
     def report(module, state: dict) -> None:
         if time.monotonic() > stop_s:
             (folder / STOP).touch()
+        beside = options.out / ".state.pt"
+        torch.save(module.state_dict(), beside)
+        beside.replace(options.out / "state.pt")
         log.info("%s %s", json.dumps(state), json.dumps(check(module, folder)))
 
     module = learn(
@@ -113,12 +116,12 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
         alive=lambda: any(w.is_alive() for w in workers),
     )  # fmt: skip
     (folder / STOP).touch()
+    export(module, options.out / "turn.onnx")
     result = {"samples": pool.seen, "check": check(module, folder)}
     log.info("%s", json.dumps(result))
     (options.out / "check.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     write_strokes(module, folder, options.out / "strokes.npz")
     sheet(module, folder, options.out / "sheet.png")
-    export(module, options.out / "turn.onnx")
 
 
 if __name__ == "__main__":

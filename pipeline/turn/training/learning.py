@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 _RATE, _DECAY, _AVERAGE = 2.5e-3, 0.03, 0.999
 _LABELS = 17
 _FIRST_AT_LEAST = 6_000
-_REPORT_S = 30.0
+_REPORT_S = 20.0
 
 
 class Pool:
@@ -149,7 +149,7 @@ def learn(
             pool.gather(2)
         share = (now - start) / (end - start)
         warm = min(1.0, (learner.steps + 1) / 300)
-        rate = _RATE * warm * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
+        rate = _RATE * warm * (0.5 + 0.5 * np.cos(np.pi * share**1.7)) + 1e-6
         loss = learner.step(_augmented(*pool.draw(batch)), rate=rate, half=pool.planes.is_cuda)
         if now - told > _REPORT_S:
             told = now

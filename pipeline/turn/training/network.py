@@ -1,5 +1,6 @@
 """The turn network in torch: a small residual net, its losses, and its export to ONNX."""
 
+import copy
 from pathlib import Path
 
 import torch
@@ -143,7 +144,7 @@ def export(module: TurnModule, path: Path) -> None:
     import onnx
     from onnx import helper, numpy_helper
 
-    exported = _Exported(module.float().cpu()).eval()
+    exported = _Exported(copy.deepcopy(module).float().cpu()).eval()
     width, height = CROP_SIZE_PX
     example = torch.zeros(2, 6, height, width), torch.zeros(2, len(SCALARS))
     beside = path.with_suffix(".part.onnx")

@@ -33,11 +33,10 @@ def jittered(crop: Crop, rng: np.random.Generator) -> Crop:
 
 
 def card_placer(landmarker: Path, device: str) -> Placer:
-    """Runs the landmark network by torch on a graphics card, two dozen crops at a time."""
+    """Runs the landmark network by torch on a graphics card, all crops at a time."""
     from paddlebrief.turn.training.batch_pose import BatchPose
 
-    network = BatchPose(landmarker, device)
-    return _placer(network, 24)
+    return _placer(BatchPose(landmarker, device), None)
 
 
 def processor_placer(landmarker: Path) -> Placer:
@@ -63,12 +62,13 @@ def processor_placer(landmarker: Path) -> Placer:
     return _placer(network, 1)
 
 
-def _placer(network, at_once: int) -> Placer:
+def _placer(network, at_once: int | None) -> Placer:
     def place(pictures: Sequence[np.ndarray], crops: Sequence[Crop]):
         squares = np.stack([_square(p, c) for p, c in zip(pictures, crops, strict=True)])
         poses, spaces = [], []
-        for start in range(0, len(squares), at_once):
-            part = slice(start, start + at_once)
+        step = at_once or len(squares)
+        for start in range(0, len(squares), step):
+            part = slice(start, start + step)
             for crop, table, presence, mask, world in zip(
                 crops[part], *network(squares[part]), strict=True
             ):

@@ -31,8 +31,8 @@ __all__ = [
 
 LABELS = ("hip heading", "shoulder heading", *(f"direction {k}" for k in range(15)))
 _NEIGHBOUR_S = (0.028, 0.042)  # frames 28 to 42 ms away stand for the neighbours
-_HEIGHT_PX = (110.0, 560.0)  # taller players are shrunk before the network sees them
-_MOST_BLUR = 5
+_HEIGHT_PX = (110.0, 480.0)  # taller players are shrunk before the network sees them
+_MOST_BLUR = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,13 +57,14 @@ class Sample:
 
 @dataclass(frozen=True, kw_only=True)
 class Shoot:
-    """Three pictures of one body, before the pose network has seen them.
+    """Three pictures of one body, being drawn, and what the camera will do to them.
 
     ``points_px`` (3, 33, 2) are the true landmarks in each picture, ``joints_m`` (J, 3) the
     joints in the middle one, and ``rotation`` (3, 3) leads from the court to the camera frame.
     """
 
-    pictures: list[np.ndarray]
+    pending: list[Callable[[], np.ndarray]]
+    fault: Callable[[np.ndarray], np.ndarray]
     points_px: np.ndarray
     view: View
     body: Body
@@ -78,8 +79,8 @@ def take_samples(
     cast: Sequence[tuple[BodySpec, int]],
     placer: Placer,
     rng: np.random.Generator,
-    batch: int = 16,
-    looks: int = 6,
+    batch: int = 32,
+    looks: int = 3,
 ) -> Iterator[list[Sample]]:
     """Batches of samples without end; a sample whose body the network misses is left out.
 
@@ -116,7 +117,7 @@ def _shoot(studio: Studio, backgrounds, actor: Actor, moving: Moving, rng) -> Sh
     points = moving.body.landmarks(places, turns)
     points_px = pixels_of(points, shot)
     travel = np.linalg.norm(np.diff(points_px, axis=0), axis=-1).max() / (times[1] - times[0])
-    steps = int(np.clip(np.ceil(travel * shutter / 3), 1, _MOST_BLUR))
+    steps = int(np.clip(np.ceil(travel * shutter / 5), 1, _MOST_BLUR))
     inside = (np.arange(steps) - (steps - 1) / 2) * shutter / steps
     dense = moving.place((times[:, None] + inside).ravel())
     light, behind = random_light(rng), backgrounds.cut(shot.size_px, rng)
@@ -126,10 +127,11 @@ def _shoot(studio: Studio, backgrounds, actor: Actor, moving: Moving, rng) -> Sh
         part = slice(k * steps, (k + 1) * steps)
         moments = [v[part] for v in dense]
         picture = studio.expose(actor, moments=moments, shot=shot, light=light, behind=behind)
-        pictures.append(fault(picture))
+        pictures.append(picture)
     view = camera_view(shot, full, focal, known=bool(rng.uniform() < 0.55), rng=rng)
     return Shoot(
-        pictures=pictures, points_px=points_px, view=view, body=moving.body,
+        pending=pictures,
+        fault=fault, points_px=points_px, view=view, body=moving.body,
         joints_m=places[1], rotation=shot.rotation,
     )  # fmt: skip
 
@@ -308,7 +310,7 @@ def _bar(rng) -> Callable[[np.ndarray], None]:
 
 def _finished(shoots: list[Shoot], placer: Placer, rng) -> list[Sample]:
     crops = [jittered(body_crop(points), rng) for shoot in shoots for points in shoot.points_px]
-    pictures = [p for shoot in shoots for p in shoot.pictures]
+    pictures = [shoot.fault(p()) for shoot in shoots for p in shoot.pending]
     poses, _ = placer(pictures, crops)
     samples = []
     for n, shoot in enumerate(shoots):
@@ -319,7 +321,7 @@ def _finished(shoots: list[Shoot], placer: Placer, rng) -> list[Sample]:
             continue
         marks = _sides_settled(found, truth) if rng.uniform() < 0.85 else found
         framing = frame_player(marks, shoot.view)
-        made = make_input(shoot.pictures, own, landmarks_px=marks, framing=framing)
+        made = make_input(pictures[3 * n : 3 * n + 3], own, landmarks_px=marks, framing=framing)
         label = label_of(shoot.body, shoot.joints_m, framing.to_sight @ shoot.rotation)
         samples.append(
             Sample(planes=made.planes, scalars=made.scalars, label=label, height_px=size)

@@ -146,7 +146,8 @@ def _film(studio, backgrounds, moving: Moving, times, rng, wish):
         inside = t + CONTACT_S + np.linspace(-0.5, 0.5, 3) * shutter
         moments = moving.place(inside)
         picture = studio.expose(actor, moments=moments, shot=shot, light=light, behind=behind)
-        pictures.append(fault(picture))
+        pictures.append(picture)
+    pictures = [fault(p()) for p in pictures]
     points = moving.body.landmarks(everywhere[0], everywhere[1])
     view = camera_view(shot, full, focal, known=True, rng=rng)
     return pictures, pixels_of(points, shot), view, shot

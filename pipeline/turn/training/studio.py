@@ -1,5 +1,6 @@
 """Draws one dressed body with a paddle before any picture, at any size, with true motion blur."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,6 +66,7 @@ class Studio:
         self._out = context.framebuffer([context.texture(size, 3, dtype="f1")])
         self._behind = context.texture(size, 3, dtype="f1", alignment=1)
         self._shadow = ShadowMap(drawing, 768, unit=6)
+        self._stores: list = []
 
     def actor(self, body: Body, rng: np.random.Generator, *, racket: bool = True) -> Actor:
         """Dress a body; ``racket`` allows that it holds no paddle or now and then a long racket."""
@@ -78,7 +80,7 @@ class Studio:
 
     def expose(
         self, actor: Actor, *, moments, shot: Shot, light: Light, behind: np.ndarray
-    ) -> np.ndarray:
+    ) -> Callable[[], np.ndarray]:
         """One picture.
 
         Parameters
@@ -91,8 +93,9 @@ class Studio:
 
         Returns
         -------
-        ndarray
-            (h, w, 3) uint8 BGR.
+        callable
+            Gives the (h, w, 3) uint8 BGR picture, once. The card works on meanwhile: ask when
+            all pictures of a batch are under way.
         """
         width, height = shot.size_px
         box = (0, 0, width, height)
@@ -119,8 +122,15 @@ class Studio:
         self._sum.color_attachments[0].use(0)
         self._bind(self._out, box)
         drawing.full_pass("develop", layer=0)
-        data = self._out.read(viewport=box, components=3, alignment=1)
-        return np.frombuffer(data, np.uint8).reshape(height, width, 3)[..., ::-1].copy()
+        store = self._stores.pop() if self._stores else context.buffer(reserve=3 * MOST_PX**2)
+        self._out.read_into(store, viewport=box, components=3, alignment=1)
+
+        def picture() -> np.ndarray:
+            data = store.read(size=3 * width * height)
+            self._stores.append(store)
+            return np.frombuffer(data, np.uint8).reshape(height, width, 3)[..., ::-1].copy()
+
+        return picture
 
     @staticmethod
     def _bind(frame, box: tuple[int, int, int, int]) -> None:

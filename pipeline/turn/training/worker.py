@@ -73,7 +73,7 @@ def render(job: RenderJob) -> None:
         backgrounds = Backgrounds(drawing, venues=job.venues, rng=rng)
         check = take_samples(
             studio, backgrounds, cast=checking_cast(job.check_bodies), placer=placer, rng=rng,
-            looks=2,
+            looks=1,
         )  # fmt: skip
         _shard(job, "check", 0, _gathered(check, job.check_samples))
         train = take_samples(
