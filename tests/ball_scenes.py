@@ -11,6 +11,7 @@ from paddlebrief.errors import RehearsalError
 from paddlebrief.rehearsal.ball import BallSettings, Flight, fly
 from paddlebrief.rehearsal.camera import Camera, CameraSettings, frame_times, place_camera
 from paddlebrief.rehearsal.feeds import FeedStyle, feed_to
+from paddlebrief.rehearsal.traces import ball_outcome
 
 
 class RehearsalEye:
@@ -196,3 +197,14 @@ def _mover(times, width, height, rng) -> np.ndarray:
         turn = rng.uniform(0.3, 1.6) * 2 * np.pi * times[:, None] + rng.uniform(0, 6.3, 2)
         path = path + size * np.sin(turn)
     return path
+
+
+def true_outcome(shot: Shot) -> dict[str, float]:
+    """What is true about a shot, by the names of its measures."""
+    outcome = ball_outcome(shot.outgoing, facing=1)
+    return {
+        "launch_speed_mps": outcome.launch_speed_mps,
+        "mean_speed_mps": outcome.mean_speed_mps,
+        "landing_depth_m": outcome.landing_depth_m,
+        "net_clearance_m": outcome.net_clearance_m,
+    }

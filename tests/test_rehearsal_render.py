@@ -342,8 +342,8 @@ def test_sensor_noise_has_the_size_asked_for():
 
 def test_a_ball_is_drawn_where_it_is(drawing):
     scene, camera, lens = ball_scene(drawing, small_camera())
-    for place in ((0.3, -9.0, 2.3), (-0.9, -8.6, 1.6), (1.1, -9.2, 2.0)):
-        still = np.array(place)
+    errors = []
+    for still in np.random.default_rng(2).uniform((-1, -9.2, 1.5), (1.1, -8.6, 2.3), (30, 3)):
         change = silhouette(
             scene, lens, lambda t, p=still: balls(np.tile(p, (len(t), 1))), Exposure(0.0, 0.001)
         )
@@ -357,10 +357,13 @@ def test_a_ball_is_drawn_where_it_is(drawing):
         seen = camera.in_camera(still)
         grow = seen[2] ** 2 / (seen[2] ** 2 - BALL_RADIUS_M**2)
         expected = seen[:2] / seen[2] * grow * camera.focal_px + camera.centre_px
-        np.testing.assert_allclose(found, expected, atol=0.1)
+        errors.append(found - expected)
         radius = camera.focal_px * BALL_RADIUS_M / seen[2]
         # Half-covered pixels of the rim count whole.
         assert radius < np.sqrt(mask[near].sum() / np.pi) < radius + 1.2
+    # A rim of whole pixels places one small ball to a tenth or two; together they show no shift.
+    np.testing.assert_allclose(np.mean(errors, axis=0), 0, atol=0.06)
+    assert np.abs(errors).max() < 0.3
 
 
 def test_blur_is_speed_times_exposure(drawing):

@@ -13,7 +13,7 @@ from paddlebrief.ball.records import BallCamera, BreakKind, Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 from paddlebrief.ball.start import Chain, guess_flights
 
-__all__ = ["Linked", "fit_linked", "flying_arcs", "link_arcs"]
+__all__ = ["INLIER", "Linked", "fit_linked", "flying_arcs", "link_arcs"]
 
 _PAIR_S = 0.4
 _ROOM_M = np.array([10.0, 15.0])
@@ -23,7 +23,8 @@ _SPEED_MPS = (1.0, 40.0)
 _WORST_MEDIAN = 2.6
 _LOW_HIT_M, _LOW_HIT_COST = 0.35, 8.0
 """People seldom hit so low, and one camera hardly tells such a hit from a bounce."""
-_INLIER = 4.5
+INLIER = 4.5
+"""Standard deviations within which a candidate belongs to its flight."""
 _GUESS_MEDIAN = 5.0
 _LEAST_WAY_M, _LEAST_S = 1.5, 0.25
 _USUAL_FLIGHT_S = 0.3
@@ -225,7 +226,7 @@ def _sound_flights(fit: ChainFit, settings: BallTrackSettings) -> np.ndarray:
             continue
         sound[f] = (
             np.median(fit.residual[of]) < _WORST_MEDIAN
-            and np.mean(fit.residual[of] < _INLIER) > 0.7
+            and np.mean(fit.residual[of] < INLIER) > 0.7
             and np.all(np.abs(place[of, :2]) < _ROOM_M)
             and place[of, 2].min() > _LOWEST_M
             and place[of, 2].max() < _HIGHEST_M

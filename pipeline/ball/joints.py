@@ -22,7 +22,8 @@ _LONG, _SHORT_GAP_S = 8, 0.1
 class Joint:
     """Where two arcs meet.
 
-    ``before`` and ``after`` number the arcs; ``turn`` tells how surely the path turns there
+    ``before`` and ``after`` number the arcs; ``time_s_sd`` follows from how fast the two paths part
+    and how surely their places are known; ``turn`` tells how surely the path turns there
     (`turn_of`); ``cost`` the squared distance of the two paths
     over its variance, plus a price on the time in between, ``gap_s``.
     """
@@ -30,6 +31,7 @@ class Joint:
     before: int
     after: int
     time_s: float
+    time_s_sd: float
     px: np.ndarray
     velocity_before: np.ndarray
     velocity_after: np.ndarray
@@ -89,7 +91,7 @@ def _meet(i: int, j: int, arcs, candidates: Candidates, width_px: float) -> Join
     after = _edge_curve(arcs[j], candidates, width_px, last=False)
     margin = _OVERLAP_FRAMES * _interval_s(candidates)
     ends = sorted((before.anchor_s, after.anchor_s))
-    times = np.linspace(ends[0] - margin, ends[1] + margin, 41)
+    times = np.linspace(ends[0] - margin, ends[1] + margin, 81)
     sd = np.hypot(before.sd_at(times), after.sd_at(times))
     off = np.hypot(*(before.at(times) - after.at(times)).T) / np.hypot(sd, 1.0)
     best = int(np.argmin(off))
@@ -99,10 +101,12 @@ def _meet(i: int, j: int, arcs, candidates: Candidates, width_px: float) -> Join
     weight = np.array([after.sd_at(time) ** 2, before.sd_at(time) ** 2])
     places = np.stack([before.at(time), after.at(time)])
     velocities = before.velocity_at(time), after.velocity_at(time)
+    parting = float(np.hypot(*(velocities[1] - velocities[0])))
     return Joint(
         before=i,
         after=j,
         time_s=time,
+        time_s_sd=float(sd[best]) / max(parting, 1e-9),
         px=weight @ places / weight.sum(),
         velocity_before=velocities[0],
         velocity_after=velocities[1],

@@ -107,7 +107,7 @@ class PaddleNet:
             backend=settings.backend,
         )
         noise = record()["keypoint_noise"]
-        self._classes = np.array(noise["visibility"][:-1])
+        self._classes = np.array(noise["score"][:-1])
         self._sd_px = np.array(noise["sd_px"])
 
     def look(
@@ -150,14 +150,14 @@ class PaddleNet:
         scale = square.side_px / _CROP_PX
         scores, visible = found.scores[0], found.visible[0]
         front, back, edge_on = (float(s) for s in scores / scores.sum())
-        sure = np.searchsorted(self._classes, visible)
+        score = float(min(scores.sum(), 1.0))
         return PaddleSeen(
-            score=float(min(scores.sum(), 1.0)),
+            score=score,
             front=front,
             back=back,
             edge_on=edge_on,
             points_px=square.to_picture(found.points_px[0], _CROP_PX),
-            sd_px=self._sd_px[np.arange(len(visible)), sure] * scale,
+            sd_px=self._sd_px[:, np.searchsorted(self._classes, score)] * scale,
             visible=visible,
             box_px=square.to_picture(found.boxes_px[0].reshape(2, 2), _CROP_PX).reshape(4),
         )

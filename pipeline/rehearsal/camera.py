@@ -238,13 +238,13 @@ def place_camera(settings: CameraSettings) -> Camera:
         at = (settings.along_m or 0.0, -half_l - settings.distance_m)
         aim = (0.0, near + 1.0, 0.9)
     elif settings.place == "side":
-        along = near - 0.6 if settings.along_m is None else settings.along_m
+        along = near - 1.6 if settings.along_m is None else settings.along_m
         at = (sign * (half_w + settings.distance_m), along)
         aim = (0.0, along, 0.9)
     else:
         reach = settings.distance_m / np.sqrt(2)
         at = (sign * (half_w + reach), -half_l - reach)
-        aim = (-sign * 0.3, near + 0.5, 0.9)
+        aim = (-sign * 0.3, near - 0.8, 0.9)
     position = np.array([*at, settings.height_m])
     rotation = _looking(position, np.array(settings.aim_m or aim), np.radians(settings.tilt_deg))
     width, height = settings.width_px, settings.height_px

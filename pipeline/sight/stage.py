@@ -229,6 +229,7 @@ def _plain(state: _State) -> dict:
         name: [
             {
                 "person": f.person,
+                "born_s": f.born_s,
                 "seen_s": f.seen_s,
                 "centre_px": f.crop.centre_px.tolist(),
                 "side_px": f.crop.side_px,
@@ -254,6 +255,7 @@ def _load_state(folder: Path) -> _State:
         raw[name] = [
             Followed(
                 person=f["person"],
+                born_s=f["born_s"],
                 seen_s=f["seen_s"],
                 crop=Crop(
                     centre_px=np.array(f["centre_px"]),

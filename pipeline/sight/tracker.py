@@ -12,6 +12,7 @@ __all__ = ["Followed", "Observation", "SightSettings", "Tracker"]
 
 TORSO = (11, 12, 23, 24)
 GHOST_SHARE = 0.5
+GHOST_S = 0.3  # what was followed for less was nobody: its loss starts no search
 
 
 class SightSettings(BaseModel):
@@ -76,10 +77,11 @@ class Observation:
 
 @dataclass(kw_only=True, eq=False)
 class Followed:
-    """A person being followed: number, crop for the next frame, time last seen."""
+    """A person being followed: number, crop for the next frame, times first and last seen."""
 
     person: int
     crop: Crop
+    born_s: float
     seen_s: float
 
 
@@ -128,7 +130,7 @@ class Tracker:
             followed.crop = pose.next_crop
             followed.seen_s = time_s
         gone = [f for f, _ in poses if f not in [k for k, _ in kept]]
-        self.lost += gone
+        self.lost += [f for f in gone if f.seen_s - f.born_s >= GHOST_S]
         self.followed = [f for f, _ in kept]
         return [
             Observation(person=f.person, landmarks_px=p.landmarks_px, visibility=p.visibility)
@@ -143,6 +145,8 @@ class Tracker:
         for found in self._find(picture_bgr):
             if len(kept) >= self._settings.max_people:
                 break
+            if any(_centred_in(found, p) for _, p in kept):
+                continue
             first = self._net.place(picture_bgr, crop_from_axis(found.centre_px, found.reach_px))
             pose = self._net.place(picture_bgr, first.next_crop)
             if not self._is_person(pose) or any(_inside(pose, p) for _, p in kept):
@@ -157,7 +161,9 @@ class Tracker:
                 self.lost.remove(followed)
                 return followed
         self.next_person += 1
-        return Followed(person=self.next_person - 1, crop=pose.next_crop, seen_s=time_s)
+        return Followed(
+            person=self.next_person - 1, crop=pose.next_crop, born_s=time_s, seen_s=time_s
+        )
 
     def _find(self, picture_bgr: np.ndarray) -> list[PersonFound]:
         height, width = picture_bgr.shape[:2]
@@ -197,6 +203,14 @@ def _tiles(width: int, height: int) -> Iterator[tuple[int, int, int]]:
 
 def _box(pose: Pose) -> tuple[np.ndarray, np.ndarray]:
     return pose.landmarks_px.min(axis=0), pose.landmarks_px.max(axis=0)
+
+
+def _centred_in(found: PersonFound, old: Pose) -> bool:
+    """Whether a detection's middle lies on the trunk of somebody already followed."""
+    trunk = old.landmarks_px[list(TORSO)]
+    low, high = trunk.min(axis=0), trunk.max(axis=0)
+    room = 0.15 * (_box(old)[1] - _box(old)[0]).max()
+    return bool(np.all((found.centre_px > low - room) & (found.centre_px < high + room)))
 
 
 def _inside(new: Pose, old: Pose) -> bool:

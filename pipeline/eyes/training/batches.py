@@ -7,7 +7,6 @@ mirrored and recoloured anew, labels with it.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import torch
 
 from paddlebrief.eyes.training.samples import SampleSet
@@ -182,8 +181,3 @@ def warped(pictures: torch.Tensor, matrix: torch.Tensor, shift_px: torch.Tensor)
         pictures - 114, grid, mode="bilinear", padding_mode="zeros", align_corners=False
     )
     return moved + 114
-
-
-def as_numpy(batch: dict[str, torch.Tensor]) -> dict[str, np.ndarray]:
-    """A batch on the CPU, for looking at."""
-    return {name: values.cpu().numpy() for name, values in batch.items()}

@@ -6,8 +6,6 @@ import os
 import shutil
 from pathlib import Path
 
-import numpy as np
-
 from paddlebrief.eyes.training.models import BALL_MODEL, PADDLE_KINDS, PADDLE_MODEL
 from paddlebrief.eyes.training.samples import SampleSet
 
@@ -145,8 +143,3 @@ def _strip(checkpoint: Path) -> None:
     from ultralytics.utils.torch_utils import strip_optimizer
 
     strip_optimizer(str(checkpoint))
-
-
-def seeds(seed: int) -> dict[str, int]:
-    """Numbers from which everything follows, for the record."""
-    return {"seed": seed, "numpy_entropy": int(np.random.SeedSequence(seed).entropy)}

@@ -73,14 +73,14 @@ def _matched_paddles(found: list[Found], samples: SampleSet) -> dict[str, np.nda
         found, samples.counts, samples.kinds, samples.boxes, samples.keypoints, strict=True
     ):
         rows += [_matched(f, kinds[j], boxes[j], points[j]) for j in range(count)]
-    names = ("score", "kind", "face_right", "error", "visible")
+    names = ("score", "kind", "face_right", "error")
     return {name: np.array([row[name] for row in rows]) for name in names}
 
 
 def _matched(found: Found, kind: int, box: np.ndarray, points: np.ndarray) -> dict:
     """One true paddle with the best finding near its middle; score 0 when there is none."""
     nothing = np.full(len(points), np.nan)
-    row = {"score": 0.0, "kind": kind, "face_right": False, "error": nothing, "visible": nothing}
+    row = {"score": 0.0, "kind": kind, "face_right": False, "error": nothing}
     middles = (found.boxes_px[:, :2] + found.boxes_px[:, 2:]) / 2
     away = np.linalg.norm(middles - (box[:2] + box[2:]) / 2, axis=1)
     near = np.flatnonzero(away < 0.5 * (box[2:] - box[:2]).max())
@@ -92,23 +92,22 @@ def _matched(found: Found, kind: int, box: np.ndarray, points: np.ndarray) -> di
             "kind": kind,
             "face_right": bool(np.argmax(found.scores[k]) == kind),
             "error": np.where(points[:, 2] > 0, error, np.nan),
-            "visible": found.visible[k],
         }
     return row
 
 
 def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
-    """Standard uncertainty of a keypoint's coordinate by how sure the network is, crop pixels.
+    """Standard uncertainty of each keypoint's coordinate by the paddle's score, crop pixels.
 
-    For each keypoint the errors of held-out paddles are sorted by the network's visibility; per
-    class of visibility the standard deviation of one coordinate follows from the 68th percentile
-    of the distance (Rayleigh's distribution).
+    The errors of held-out paddles are sorted by the network's score; per class of scores the
+    standard deviation of one coordinate follows from the 68th percentile of the distance
+    (Rayleigh's distribution).
     """
     rows = _matched_paddles(found, samples)
-    edges = np.array([0.0, 0.5, 0.8, 0.95, 0.99, 1.0])
-    error = np.where(rows["score"][:, None] > _SURE, rows["error"], np.nan)
-    table = [_by_class(rows["visible"][:, k], error[:, k], edges) for k in range(error.shape[1])]
-    return {"visibility": edges[1:].tolist(), "sd_px": table}
+    edges = np.array([0.0, 0.4, 0.55, 0.7, 1.0])
+    error = rows["error"]
+    table = [_by_class(rows["score"], error[:, k], edges) for k in range(error.shape[1])]
+    return {"score": edges[1:].tolist(), "sd_px": table}
 
 
 def _by_class(value: np.ndarray, error: np.ndarray, edges: np.ndarray) -> list[float]:

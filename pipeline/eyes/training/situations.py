@@ -87,6 +87,11 @@ def draw_view(rng: np.random.Generator) -> CameraSettings:
     width, height = sizes[int(rng.integers(len(sizes)))]
     rate = Fraction(int(rng.choice([30, 30, 50, 60, 60, 60, 120])))
     slowest = float(1 / rate)
+    view_deg = float(rng.uniform(44, 88))
+    # A barrel bends rays back beyond a radius: k1 stays where the picture's corners have a ray,
+    # r·(1 + k1·r²) being greatest at r² = 1 / (3·|k1|).
+    corner2 = np.tan(np.radians(view_deg) / 2) ** 2 * (1 + (height / width) ** 2)
+    barrel = float(rng.uniform(max(-0.16, -0.10 / corner2), 0.03))
     shutter = float(np.exp(rng.uniform(np.log(1 / 2000), np.log(min(slowest, 1 / 60)))))
     return CameraSettings(
         place=str(rng.choice(["behind", "side", "corner"])),
@@ -98,8 +103,8 @@ def draw_view(rng: np.random.Generator) -> CameraSettings:
         left_side=bool(rng.uniform() < 0.5),
         aim_m=tuple(np.array([0, -3.0, 0.9]) + rng.normal(0, 1, 3) * [1.2, 1.5, 0.4]),
         tilt_deg=float(rng.normal(0, 3)) if rng.uniform() < 0.4 else 0.0,
-        view_deg=float(rng.uniform(44, 88)),
-        distortion=(float(rng.uniform(-0.16, 0.03)), float(rng.uniform(0, 0.03)), 0.0, 0.0, 0.0),
+        view_deg=view_deg,
+        distortion=(barrel, float(rng.uniform(0, 0.02)), 0.0, 0.0, 0.0),
         width_px=width,
         height_px=height,
         frame_rate=rate,

@@ -113,7 +113,7 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
 
     module = learn(
         pool, seconds=end - time.monotonic(), batch=options.batch, report=report,
-        alive=lambda: any(w.is_alive() for w in workers),
+        alive=lambda: all(w.exitcode is None for w in workers),
     )  # fmt: skip
     (folder / STOP).touch()
     export(module, options.out / "turn.onnx")

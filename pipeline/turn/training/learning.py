@@ -115,12 +115,13 @@ def learn(
     report
         Called now and then with the averaged network and the state of things.
     alive
-        Whether samples still arrive.
+        Whether all renderers are at work; asked until learning begins, so that a run with half
+        of its samples ends before it has cost anything.
 
     Raises
     ------
     PaddlebriefError
-        When the renderers end before there is anything to learn from.
+        When a renderer ends before there is enough to learn from.
     """
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
@@ -137,8 +138,8 @@ def learn(
     begin = time.monotonic()
     while len(pool) < first:
         pool.gather()
-        if len(pool) == 0 and not alive():
-            raise PaddlebriefError("no training samples came", todo="see the workers' messages")
+        if not alive():
+            raise PaddlebriefError("a renderer has failed", todo="see the workers' messages")
         if time.monotonic() - begin > 0.6 * seconds and len(pool):
             break
         time.sleep(0.2)
