@@ -10,6 +10,8 @@ __all__ = ["silence"]
 def silence() -> None:
     """Set the engine's environment before it is imported; values already set are kept."""
     home = cache_folder().parent / "prefect"
+    if "PREFECT_HOME" not in os.environ:
+        home.mkdir(parents=True, exist_ok=True)  # the engine makes only the last folder itself
     defaults = {
         "DO_NOT_TRACK": "1",
         "PREFECT_HOME": str(home),

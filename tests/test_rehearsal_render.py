@@ -23,7 +23,7 @@ from paddlebrief.rehearsal.camera import (
     place_camera,
 )
 from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M
-from paddlebrief.rehearsal.drawing import open_drawing
+from paddlebrief.rehearsal.drawing import ActorBuffers, clip_matrix, open_drawing
 from paddlebrief.rehearsal.dress import ClothesSettings, dress, linear, make_look
 from paddlebrief.rehearsal.film import film_frames, render_film
 from paddlebrief.rehearsal.gear import paddle_prop
@@ -31,7 +31,7 @@ from paddlebrief.rehearsal.lens import Lens, Sensor
 from paddlebrief.rehearsal.paddle import PaddleSpec
 from paddlebrief.rehearsal.scene import Exposure, Moments, Scene
 from paddlebrief.rehearsal.scenery import FAR_M
-from paddlebrief.rehearsal.studio import PADDLE_LABEL, Shot, Studio
+from paddlebrief.rehearsal.shadows import ShadowMap
 from paddlebrief.rehearsal.thinning import thinned
 from paddlebrief.rehearsal.venue import VenueSettings, light_of
 
@@ -509,50 +509,43 @@ def test_a_failing_world_leaves_no_file(tmp_path, drawing):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_studio_mask_and_distance_match_the_body(dressed, drawing):
-    body = dressed.body
+def test_moving_things_keep_distance_label_and_coverage(dressed, drawing):
+    body, context = dressed.body, drawing.context
     positions, rotations = body.joints(*body.rest_pose())
-    eye = np.array([1.5, -6.0, 1.2])
+    eye, side = np.array([0.4, -6.0, 1.2]), 160
     forward = np.array([0, 0, 0.9]) - eye
     forward /= np.linalg.norm(forward)
     right = np.cross(forward, [0, 0, 1.0])
     right /= np.linalg.norm(right)
-    view = np.stack([right, np.cross(forward, right), forward])
-    matrix = np.array([[330.0, 0, 63.5], [0, 330.0, 63.5], [0, 0, 1]])
-    pose = np.eye(4)
-    pose[:3, 3] = [-0.6, -0.2, 1.5]
-    shot = Shot(
-        actor=0,
-        positions_m=positions[None],
-        rotations=rotations[None],
-        eye_m=eye,
-        view=view,
-        matrix=matrix,
-        light=light_of("sun", 1),
-        paddle=0,
-        paddle_poses=pose[None],
-    )
-    studio = Studio(
-        drawing, [dressed], [paddle_prop(PaddleSpec(), 1)], side_px=128, columns=2, rows=1
-    )
-    taken = studio.shoot([shot, shot, shot])
-    assert taken.colour.shape == (3, 128, 128, 4)
-    np.testing.assert_array_equal(taken.label[0], taken.label[2])
+    view = np.eye(4)
+    view[:3, :3] = np.stack([right, np.cross(forward, right), forward])
+    view[:3, 3] = -view[:3, :3] @ eye
+    matrix = np.array([[420.0, 0, 79.5], [0, 420.0, 79.5], [0, 0, 1]])
+    targets = [context.texture((side, side), 4, dtype="f4") for _ in range(2)]
+    frame = context.framebuffer(targets, context.depth_renderbuffer((side, side)))
+    light = light_of("sun", 1)
+    drawing.light(light, eye)
+    shadow = ShadowMap(drawing, 256, unit=6)
+    actor = ActorBuffers(drawing, dressed)
+    actor.pose(body.skin_transforms(positions, rotations))
+    with shadow.over(np.stack([positions.min(axis=0), positions.max(axis=0)]), light):
+        actor.draw("shadow", shadow.to_clip)
+    shadow.show(light, still=False)
+    frame.use()
+    frame.clear(0, 0, 0, 0)
+    context.enable_only(context.DEPTH_TEST)
+    actor.draw("moving", clip_matrix(matrix, (side, side), FAR_M) @ view, label=7.0)
+    data = frame.read(components=4, attachment=1, dtype="f4")
+    covered = np.frombuffer(data, np.float32).reshape(side, side, 4)
 
-    def pixels(points: np.ndarray) -> np.ndarray:
-        seen = (points - eye) @ view.T
-        return seen[:, :2] / seen[:, 2:] * 330 + 63.5
-
-    skin = pixels(dressed.arrays["position"].astype(float))
-    rows, columns = np.nonzero(taken.label[0] == 1)
-    assert columns.min() == pytest.approx(skin[:, 0].min(), abs=1.5)
-    assert columns.max() == pytest.approx(skin[:, 0].max(), abs=1.5)
-    assert rows.max() == pytest.approx(skin[:, 1].max(), abs=1.5)
-    chest = positions[body.joint("chest")]
-    x, y = np.round(pixels(chest[None])[0]).astype(int)
-    assert taken.distance_m[0, y, x] == pytest.approx((chest - eye) @ forward, abs=0.2)
-    assert np.isnan(taken.distance_m[0, 0, 0])
-    middle = pose[:3, 3] + [0, 0.265, 0]
-    x, y = np.round(pixels(middle[None])[0]).astype(int)
-    assert taken.label[0, y, x] in (0, PADDLE_LABEL)
-    assert (taken.label[0] == PADDLE_LABEL).sum() > 10
+    points = dressed.arrays["position"].astype(float)
+    seen = (points - eye) @ view[:3, :3].T
+    pixels = seen[:, :2] / seen[:, 2:] * 420 + 79.5
+    rows, columns = np.nonzero(covered[..., 0])
+    for found, wanted in ((columns, pixels[:, 0]), (rows, pixels[:, 1])):
+        assert found.min() == pytest.approx(wanted.min(), abs=1.0)
+        assert found.max() == pytest.approx(wanted.max(), abs=1.0)
+    assert set(np.unique(covered[..., 2])) == {0.0, 7.0}
+    distance = covered[rows, columns, 1]
+    assert distance.min() == pytest.approx(seen[:, 2].min(), abs=0.02)
+    assert distance.max() < seen[:, 2].max() + 0.02

@@ -87,9 +87,7 @@ class Drawing:
             "copy": shaders.COPY_BACKDROP,
             "veil": shaders.VEIL,
             "accumulate": shaders.ACCUMULATE,
-            "accumulate_two": shaders.ACCUMULATE_TWO,
             "develop": shaders.DEVELOP,
-            "develop_cut": shaders.DEVELOP_CUT,
             "shrink": shaders.SHRINK,
         }
         self._full = {name: program(shaders.FULL_VERTEX, text) for name, text in full.items()}

@@ -6,14 +6,12 @@ starts with the top row. Colours are linear light until ``DEVELOP``.
 
 __all__ = [
     "ACCUMULATE",
-    "ACCUMULATE_TWO",
     "ACTOR_FRAGMENT",
     "ACTOR_SHADOW_VERTEX",
     "ACTOR_VERTEX",
     "BACKDROP",
     "COPY_BACKDROP",
     "DEVELOP",
-    "DEVELOP_CUT",
     "FULL_VERTEX",
     "HEAD",
     "LIGHT",
@@ -346,36 +344,10 @@ void main() { shown = vec4(texelFetch(layer, ivec2(gl_FragCoord.xy), 0).rgb * sh
 """
 )
 
-ACCUMULATE_TWO = (
-    HEAD
-    + """
-in vec2 at;
-uniform sampler2D colour;
-uniform sampler2D covered;
-uniform float share;
-layout(location = 0) out vec4 colour_sum;
-layout(location = 1) out vec4 covered_sum;
-void main() {
-    colour_sum = texelFetch(colour, ivec2(gl_FragCoord.xy), 0) * share;
-    covered_sum = texelFetch(covered, ivec2(gl_FragCoord.xy), 0) * share;
-}
-"""
-)
-
 # The response rises like sRGB (IEC 61966-2-1) and rolls off above 0.7 of full scale, as a
 # camera's does (the shoulder is a guess).
-_DEVELOPED = """
-vec3 developed(vec3 c) {
-    c = max(c, 0.0);
-    c = mix(c, 0.7 + 0.3 * (1.0 - exp(-(c - 0.7) / 0.3)), greaterThan(c, vec3(0.7)));
-    vec3 bright = 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055;
-    return mix(12.92 * c, bright, greaterThan(c, vec3(0.0031308)));
-}
-"""
-
 DEVELOP = (
     HEAD
-    + _DEVELOPED
     + """
 in vec2 at;
 uniform sampler2D layer;
@@ -383,24 +355,10 @@ out vec4 shown;
 void main() {
     // The sum's alpha counts what was added, which rounding can make one moment more or less.
     vec4 sum = texelFetch(layer, ivec2(gl_FragCoord.xy), 0);
-    shown = vec4(developed(sum.rgb / max(sum.a, 1e-4)), 1.0);
-}
-"""
-)
-
-DEVELOP_CUT = (
-    HEAD
-    + _DEVELOPED
-    + """
-in vec2 at;
-uniform sampler2D colour;
-uniform sampler2D covered;
-out vec4 shown;
-void main() {
-    ivec2 pixel = ivec2(gl_FragCoord.xy);
-    float share = texelFetch(covered, pixel, 0).r;
-    vec3 light = texelFetch(colour, pixel, 0).rgb / max(share, 1e-4);
-    shown = vec4(developed(light), share);
+    vec3 c = max(sum.rgb / max(sum.a, 1e-4), 0.0);
+    c = mix(c, 0.7 + 0.3 * (1.0 - exp(-(c - 0.7) / 0.3)), greaterThan(c, vec3(0.7)));
+    vec3 bright = 1.055 * pow(c, vec3(1.0 / 2.4)) - 0.055;
+    shown = vec4(mix(12.92 * c, bright, greaterThan(c, vec3(0.0031308))), 1.0);
 }
 """
 )
