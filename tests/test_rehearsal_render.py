@@ -22,7 +22,7 @@ from paddlebrief.rehearsal.camera import (
     frame_times,
     place_camera,
 )
-from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M
+from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M, line_rectangles_m
 from paddlebrief.rehearsal.drawing import ActorBuffers, clip_matrix, open_drawing
 from paddlebrief.rehearsal.dress import ClothesSettings, dress, linear, make_look
 from paddlebrief.rehearsal.film import film_frames, render_film
@@ -30,10 +30,10 @@ from paddlebrief.rehearsal.gear import paddle_prop
 from paddlebrief.rehearsal.lens import Lens, Sensor
 from paddlebrief.rehearsal.paddle import PaddleSpec
 from paddlebrief.rehearsal.scene import Exposure, Moments, Scene
-from paddlebrief.rehearsal.scenery import FAR_M
+from paddlebrief.rehearsal.scenery import FAR_M, build_scenery, settled
 from paddlebrief.rehearsal.shadows import ShadowMap
 from paddlebrief.rehearsal.thinning import thinned
-from paddlebrief.rehearsal.venue import VenueSettings, light_of
+from paddlebrief.rehearsal.venue import HALL_LIGHTS, VenueSettings, light_of
 
 SPEC = BodySpec(age_years=34, sex="female", height_m=1.70, build=0.4, appearance=4)
 PLAIN_VENUE = VenueSettings(
@@ -335,6 +335,34 @@ def test_sensor_noise_has_the_size_asked_for():
     assert noise.std() == pytest.approx(5, rel=0.1)
     # Twice the light: (120/255 → linear) × 2 → 165 by IEC 61966-2-1.
     assert sensor.record(picture, 2.0).mean() == pytest.approx(165, abs=1.5)
+
+
+def test_a_hall_has_no_sun():
+    with pytest.raises(ValidationError, match="not a light of a hall"):
+        VenueSettings(indoor=True, light="sun")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_open_choices_of_a_venue_are_made_consistently(seed):
+    chosen = settled(VenueSettings(), seed)
+    assert None not in chosen.model_dump().values()
+    assert (chosen.light in HALL_LIGHTS) == chosen.indoor
+    assert settled(VenueSettings(light="dim hall"), seed).indoor
+
+
+def test_painted_lines_are_the_rulebooks():
+    scenery = build_scenery(PLAIN_VENUE, eye_m=np.array([0, -12.0, 2]), seed=1, feeder_m=None)
+    painted = {tuple(r) for r in np.round(scenery.rectangles_m, 6)}
+    assert {tuple(np.round(r, 6)) for r in line_rectangles_m().values()} <= painted
+    # 44 × 20 ft outside of the lines (rulebook 2.A.1).
+    low, high = scenery.rectangles_m[:, :2].min(axis=0), scenery.rectangles_m[:, 2:].max(axis=0)
+    np.testing.assert_allclose(high - low, [6.096, 13.4112], atol=1e-6)
+    net = next(c.prop.vertices_m for c in scenery.cards if c.veil)
+    middle = net[np.abs(net[:, 0]) < 1e-9, 2].max()
+    side = net[np.argmin(np.abs(net[:, 0] - 3.048) - 9 * (net[:, 2] > 0.5)), 2]
+    # The tape's 2 in stand on the mesh: 34 in at the centre, 36 in at the side lines (2.C).
+    assert middle + 0.05 == pytest.approx(0.8636, abs=1e-6)
+    assert side + 0.05 == pytest.approx(0.9144, abs=0.004)
 
 
 # Pictures

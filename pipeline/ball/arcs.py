@@ -25,6 +25,7 @@ _SHARED = 0.34
 _EDGE, _EDGE_S = 6, 0.1
 _TURN_S, _TURN_MOST = 0.2, 20
 _TURN = 18.0
+_MARGIN = 2
 """Least squared change of velocity over its variance that cuts an arc; its mean without a turn is
 2, and some hundred places are looked at."""
 
@@ -143,11 +144,15 @@ def edge_rows(rows: np.ndarray, time_s: np.ndarray, *, last: bool) -> np.ndarray
 def cut_at_turns(
     rows: np.ndarray, candidates: Candidates, settings: BallTrackSettings
 ) -> list[np.ndarray]:
-    """An arc in pieces, cut where its path turns at once as it does in a bounce."""
+    """An arc in pieces, cut where its path turns at once as it does in a bounce.
+
+    Pieces of less than ``settings.min_points`` are left out: they are candidates beyond a bounce
+    that the growing arc took for its own.
+    """
     cut = best_cut(rows, candidates, least=_TURN, settings=settings)
     if cut is None:
         return [rows]
-    parts = rows[:cut], rows[cut:]
+    parts = [p for p in (rows[:cut], rows[cut:]) if len(p) >= settings.min_points]
     return [piece for part in parts for piece in cut_at_turns(part, candidates, settings)]
 
 
@@ -155,8 +160,8 @@ def best_cut(
     rows: np.ndarray, candidates: Candidates, *, least: float, settings: BallTrackSettings
 ) -> int | None:
     """Where an arc turns most surely, as the number of rows before; None below ``least``."""
-    margin, time = settings.min_points, candidates.time_s[rows]
-    places = range(margin, len(rows) - margin + 1)
+    time = candidates.time_s[rows]
+    places = range(_MARGIN, len(rows) - _MARGIN + 1) if len(rows) > settings.min_points else ()
     turns = [
         turn_of(rows[:k], rows[k:], candidates, at_s=float(time[k - 1] + time[k]) / 2)
         for k in places

@@ -26,7 +26,7 @@ _LOW_HIT_M, _LOW_HIT_COST = 0.35, 8.0
 INLIER = 4.5
 """Standard deviations within which a candidate belongs to its flight."""
 _GUESS_MEDIAN = 5.0
-_LEAST_WAY_M, _LEAST_S = 1.5, 0.25
+_LEAST_WAY_M, _LEAST_S, _LEAST_COUNT = 2.0, 0.3, 9
 _USUAL_FLIGHT_S = 0.3
 _ROUGHLY = 0.5
 _DOUBTFUL_TURN, _SURE_TURN = 8.0, 60.0
@@ -82,11 +82,12 @@ def flying_arcs(
             kept += cut_at_turns(arc, candidates, settings)
             continue
         pieces = cut_at_turns(arc, candidates, settings)
-        if len(pieces) == 1:
+        if len(pieces) == 1 and len(pieces[0]) == len(arc):
             cut = best_cut(arc, candidates, least=_DOUBTFUL_TURN, settings=settings)
             pieces = [arc] if cut is None else [arc[:cut], arc[cut:]]
-        spans = np.diff(candidates.time_s[np.array([p[[0, -1]] for p in pieces])])
-        if len(pieces) > 1 and spans.mean() > _USUAL_FLIGHT_S:
+        ends = np.array([p[[0, -1]] for p in pieces], int).reshape(-1, 2)
+        spans = np.diff(candidates.time_s[ends])
+        if len(pieces) and spans.mean() > _USUAL_FLIGHT_S:
             kept += [p for p in pieces if _falls(p, candidates, camera, settings)]
     return sorted(kept, key=lambda a: a[0])
 
@@ -240,4 +241,4 @@ def _goes_far(fit: ChainFit) -> bool:
     states = fit.parameters[: 9 * fit.chain.flights].reshape(-1, 9)
     way = np.linalg.norm(states[:, 3:6], axis=1) * fit.chain.spans_s
     time = fit.chain.time_s
-    return bool(way.sum() > _LEAST_WAY_M and time[-1] - time[0] > _LEAST_S and len(time) >= 8)
+    return bool(way.sum() > _LEAST_WAY_M and time[-1] - time[0] > _LEAST_S and len(time) >= _LEAST_COUNT)

@@ -240,7 +240,7 @@ def painted_skin(piece: Piece, body: Body, *, brow: np.ndarray, beard: float, li
 
     def oval(x: float, z: float, wide: float, high: float) -> np.ndarray:
         d = ((np.abs(p[:, 0]) - x) / wide) ** 2 + ((p[:, 2] - z) / high) ** 2
-        return face * np.clip(1.6 - d, 0, 1)[:]
+        return face * np.clip(1.6 - d, 0, 1)
 
     def mix(share: np.ndarray, tint: np.ndarray) -> None:
         colour[:] = colour * (1 - share[:, None]) + tint * share[:, None]

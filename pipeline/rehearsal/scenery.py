@@ -19,7 +19,7 @@ from paddlebrief.rehearsal.court_dimensions import (
 from paddlebrief.rehearsal.dress import linear
 from paddlebrief.rehearsal.gear import Prop
 from paddlebrief.rehearsal.meshes import normals_of
-from paddlebrief.rehearsal.venue import GROUND_COLOURS, VenueSettings
+from paddlebrief.rehearsal.venue import GROUND_COLOURS, HALL_LIGHTS, VenueSettings
 
 __all__ = ["CHAIN", "FAR_M", "Bystander", "Card", "Scenery", "build_scenery", "settled"]
 
@@ -67,10 +67,10 @@ class Scenery:
 def settled(settings: VenueSettings, seed: int) -> VenueSettings:
     """The settings with every open choice made from the seed."""
     rng = np.random.default_rng([seed, 31])
-    indoor = settings.indoor if settings.indoor is not None else None
+    indoor = settings.indoor
     if indoor is None:
-        indoor = settings.light in ("hall", "dim hall") if settings.light else rng.uniform() < 0.4
-    lights = ["hall", "dim hall"] if indoor else ["sun", "sun", "overcast", "evening"]
+        indoor = settings.light in HALL_LIGHTS if settings.light else rng.uniform() < 0.4
+    lights = HALL_LIGHTS if indoor else ["sun", "sun", "overcast", "evening"]
     words = ["green", "blue", "grey", "red", "purple", "dark blue", "light blue"]
     court = str(rng.choice([*words, "wood", "wood"] if indoor else words))
     drawn = {

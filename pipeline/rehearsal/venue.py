@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-__all__ = ["GROUND_COLOURS", "Light", "VenueSettings", "light_of"]
+__all__ = ["GROUND_COLOURS", "HALL_LIGHTS", "Light", "VenueSettings", "light_of"]
 
 GROUND_COLOURS: dict[str, tuple[int, int, int]] = {
     "green": (62, 112, 78),
@@ -20,6 +20,9 @@ GROUND_COLOURS: dict[str, tuple[int, int, int]] = {
     "wood": (184, 142, 94),
 }
 """Words for colours of playing surfaces and their sRGB values."""
+
+HALL_LIGHTS = ("hall", "dim hall")
+"""Lights that belong indoors."""
 
 GroundWord = Literal[
     "green", "blue", "grey", "red", "purple", "sand", "dark blue", "light blue", "wood"
@@ -46,6 +49,13 @@ class VenueSettings(BaseModel):
     people: int | None = Field(
         None, ge=0, le=8, description="people standing or playing in the background"
     )
+
+    @model_validator(mode="after")
+    def _light_fits(self) -> "VenueSettings":
+        if self.light and self.indoor is not None and (self.light in HALL_LIGHTS) != self.indoor:
+            where = "a hall" if self.indoor else "the open air"
+            raise ValueError(f"light: {self.light!r} is not a light of {where}")
+        return self
 
 
 @dataclass(frozen=True, kw_only=True)
