@@ -17,7 +17,7 @@ _THRESHOLDS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 _RAYLEIGH_68 = (
     1.51  # 68 % of round two-dimensional normal errors are within 1.51 SD of a coordinate
 )
-_FEWEST = 20
+_FEWEST = 12
 
 
 def findings(network: Network, samples: SampleSet, *, overlap: float) -> list[Found]:
@@ -113,13 +113,13 @@ def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
 def _by_class(value: np.ndarray, error: np.ndarray, edges: np.ndarray) -> list[float]:
     """SD of a coordinate in each class of a value.
 
-    Classes with too few errors take twice the next surer class's, the surest three pixels.
+    Classes with too few errors take half as much again as the next surer class's, the surest three pixels.
     """
     last, line = 1.5, []
     for high, low in pairwise(edges[::-1]):
         chosen = error[(value > low) & (value <= high) & np.isfinite(error)]
         enough = len(chosen) >= _FEWEST
-        last = float(np.quantile(chosen, 0.68) / _RAYLEIGH_68) if enough else 2 * last
+        last = float(np.quantile(chosen, 0.68) / _RAYLEIGH_68) if enough else 1.5 * last
         line.append(last)
     return line[::-1]
 
