@@ -23,7 +23,7 @@ class PaddleNetSettings(_Part):
         ),
     )
     min_score: float = Field(
-        0.4, gt=0, lt=1, description="least probability of a paddle, 0 to 1 (no unit)"
+        0.5, gt=0, lt=1, description="least probability of a paddle, 0 to 1 (no unit)"
     )
     reach: float = Field(
         0.15,

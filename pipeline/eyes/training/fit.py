@@ -140,6 +140,12 @@ def fit(
 
 
 def _strip(checkpoint: Path) -> None:
+    """Keep the network alone: no optimizer, no folders of the machine that trained it."""
+    import torch
     from ultralytics.utils.torch_utils import strip_optimizer
 
     strip_optimizer(str(checkpoint))
+    found = torch.load(checkpoint, map_location="cpu", weights_only=False)
+    kept = {"task": "pose", "imgsz": found["train_args"]["imgsz"]}
+    found["model"].args = dict(kept)
+    torch.save({"model": found["model"], "train_args": kept}, checkpoint)

@@ -113,9 +113,10 @@ def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
 def _by_class(value: np.ndarray, error: np.ndarray, edges: np.ndarray) -> list[float]:
     """SD of a coordinate in each class of a value.
 
-    Classes with too few errors take half as much again as the next surer class's, the surest three pixels.
+    Classes with too few errors take half as much again as the next surer class, and the surest
+    one two pixels.
     """
-    last, line = 1.5, []
+    last, line = 4 / 3, []
     for high, low in pairwise(edges[::-1]):
         chosen = error[(value > low) & (value <= high) & np.isfinite(error)]
         enough = len(chosen) >= _FEWEST
