@@ -27,6 +27,7 @@ SEGMENTS = ("spine", "left upper arm", "left forearm", "right upper arm", "right
 DIRECTIONS = len(SEGMENTS)
 
 _WEIGHTS = "turn.onnx"
+_MIRRORED = [0, 3, 4, 1, 2]  # left and right arms change places
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,8 +78,13 @@ class TurnNet:
             data, options, providers=["CPUExecutionProvider"]
         )
 
-    def __call__(self, inputs: Sequence[TurnInput]) -> TurnOutput:
-        """Distributions for each input; an empty output for none."""
+    def __call__(self, inputs: Sequence[TurnInput], *, both_ways: bool = False) -> TurnOutput:
+        """Distributions for each input; an empty output for none.
+
+        With ``both_ways`` each input is also read in the mirror and the two answers are mixed,
+        at twice the cost. Where they disagree the mixture is wide, as it should be: the network
+        then does not know such pictures.
+        """
         if not inputs:
             empty = np.empty((0, BINS))
             return TurnOutput(
@@ -89,12 +95,34 @@ class TurnNet:
         greys = (planes[:, :3].astype(np.float32) - 127.5) / 127.5
         mask = planes[:, 3:4].astype(np.float32) / 255
         sides = np.stack([planes[:, 4] & 15, planes[:, 4] >> 4], axis=1).astype(np.float32) / 15
-        feed = {
-            "planes": np.concatenate([greys, mask, sides], axis=1),
-            "scalars": np.stack([i.scalars for i in inputs]),
-        }
-        hip, shoulder, separation, direction, concentration = self._session.run(None, feed)
-        return TurnOutput(
-            hip=hip, shoulder=shoulder, separation=separation, direction=direction,
-            concentration=concentration,
-        )  # fmt: skip
+        wide = np.concatenate([greys, mask, sides], axis=1)
+        scalars = np.stack([i.scalars for i in inputs])
+        plain = self._run(wide, scalars)
+        if not both_ways:
+            return plain
+        turned = np.ascontiguousarray(wide[:, [0, 1, 2, 3, 5, 4], :, ::-1])
+        return _mixed(plain, self._run(turned, scalars))
+
+    def _run(self, planes: np.ndarray, scalars: np.ndarray) -> TurnOutput:
+        found = self._session.run(None, {"planes": planes, "scalars": scalars})
+        return TurnOutput(**dict(zip(TurnOutput.__dataclass_fields__, found, strict=True)))
+
+
+def _mixed(plain: TurnOutput, turned: TurnOutput) -> TurnOutput:
+    """An answer and the answer to the mirror image, each with half the weight."""
+    histograms = {
+        name: np.logaddexp(getattr(plain, name), getattr(turned, name)[:, ::-1]) - np.log(2)
+        for name in ("hip", "shoulder", "separation")
+    }
+    back = turned.direction[:, _MIRRORED] * np.array([-1.0, 1.0, 1.0], np.float32)
+    kappa, other = plain.concentration[..., None], turned.concentration[:, _MIRRORED, None]
+    total = kappa * plain.direction + other * back
+    length = np.linalg.norm(total, axis=-1)
+    # Their common concentration: the mean of both, less for the angle between them.
+    apart = np.arccos(np.clip(np.sum(plain.direction * back, axis=-1), -1, 1))
+    mean = (kappa + other)[..., 0] / 2
+    return TurnOutput(
+        **histograms,
+        direction=total / np.maximum(length, 1e-9)[..., None],
+        concentration=1 / (1 / mean + (apart / 2) ** 2),
+    )

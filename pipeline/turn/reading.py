@@ -74,6 +74,7 @@ def read_frames(
     turn_net: TurnNet,
     view: View,
     slow_factor: float = 1.0,
+    both_ways: bool = False,
 ) -> Reading:
     """Distributions for every frame in which a track has whole landmarks.
 
@@ -89,6 +90,8 @@ def read_frames(
         How the camera is held.
     slow_factor
         Seconds of playback for one second on court.
+    both_ways
+        Read each input in the mirror too (see ``TurnNet``).
 
     Returns
     -------
@@ -99,7 +102,7 @@ def read_frames(
 
     def flush() -> None:
         if inputs:
-            outputs.append(turn_net(inputs))
+            outputs.append(turn_net(inputs, both_ways=both_ways))
             inputs.clear()
 
     for look, made, framing in _inputs(frames, track, pose_net, view, slow_factor):
@@ -138,18 +141,25 @@ def read_turns(
     calibration: Calibration,
     view: View,
     slow_factor: float = 1.0,
+    both_ways: bool = True,
 ) -> Turns | None:
     """A player's fused turns over a stretch; None when no frame can be read.
 
     Parameters
     ----------
-    frames, track, pose_net, turn_net, view, slow_factor
+    frames, track, pose_net, turn_net, view, slow_factor, both_ways
         As for ``read_frames``.
     calibration
         Scales the uncertainties.
     """
     reading = read_frames(
-        frames, track, pose_net=pose_net, turn_net=turn_net, view=view, slow_factor=slow_factor
+        frames,
+        track,
+        pose_net=pose_net,
+        turn_net=turn_net,
+        view=view,
+        slow_factor=slow_factor,
+        both_ways=both_ways,
     )
     if not len(reading.time_s):
         return None

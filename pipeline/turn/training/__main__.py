@@ -57,6 +57,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--check-samples", type=int, default=256, help="a worker's, to check with")
     parser.add_argument("--strokes", type=int, default=8, help="a worker's strokes to check with")
     parser.add_argument("--venues", type=int, default=4, help="a worker's venues as backgrounds")
+    parser.add_argument("--start", type=Path, help="state.pt of an earlier run to go on from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--scratch", type=Path, help="folder for samples on their way; fast is good"
@@ -112,8 +113,8 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
         log.info("%s %s", json.dumps(state), json.dumps(check(module, folder)))
 
     module = learn(
-        pool, seconds=end - time.monotonic(), batch=options.batch, report=report,
-        alive=lambda: all(w.exitcode is None for w in workers),
+        pool, seconds=end - time.monotonic(), batch=options.batch, start=options.start,
+        report=report, alive=lambda: all(w.exitcode is None for w in workers),
     )  # fmt: skip
     (folder / STOP).touch()
     export(module, options.out / "turn.onnx")
@@ -121,7 +122,19 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
     log.info("%s", json.dumps(result))
     (options.out / "check.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     write_strokes(module, folder, options.out / "strokes.npz")
+    _calibrate(options.out)
     sheet(module, folder, options.out / "sheet.png")
+
+
+def _calibrate(out: Path) -> None:
+    from paddlebrief.turn.training.calibrating import calibrate, load_strokes, table
+
+    strokes = load_strokes(out / "strokes.npz")
+    calibration = calibrate(strokes)
+    beside = out / ".calibration.json"
+    beside.write_text(calibration.model_dump_json(indent=1) + "\n", encoding="utf-8")
+    beside.replace(out / "calibration.json")
+    log.info("%s", json.dumps(table(strokes, calibration)))
 
 
 if __name__ == "__main__":

@@ -71,7 +71,7 @@ def _venue(drawing: Drawing, rng: np.random.Generator) -> np.ndarray:
         drawing,
         camera=camera,
         lens=Lens(camera, shake_deg=0.0),
-        venue=VenueSettings(),
+        venue=VenueSettings(people=0),  # bystanders would need bodies of their own
         cast=(),
         paddles=(),
         seed=int(rng.integers(1 << 30)),

@@ -105,7 +105,11 @@ def table(strokes: list[dict], calibration: Calibration) -> dict[str, dict]:
     Load is where the shoulders' true turn is greatest before the forward swing.
     """
     rows: dict[str, dict] = {}
-    for name, low, high in (("300 px and more", 270, 1e9), ("200 px", 180, 270), ("150 px", 0, 180)):
+    for name, low, high in (
+        ("300 px and more", 270, 1e9),
+        ("200 px", 180, 270),
+        ("150 px", 0, 180),
+    ):
         kept = [s for s in strokes if low <= s["height_px"] < high]
         if kept:
             rows[name] = {"strokes": len(kept), **_at_load(kept, calibration)}
@@ -119,9 +123,7 @@ def _at_load(strokes: list[dict], calibration: Calibration) -> dict:
         errors = stroke_errors(stroke, calibration)
         truth = stroke["label"][:, :2].astype(float)
         court = np.unwrap(truth[:, 1] + stroke["sight_rad"])
-        window = np.flatnonzero(
-            (stroke["time_s"] >= _LOAD_S[0]) & (stroke["time_s"] <= _LOAD_S[1])
-        )
+        window = np.flatnonzero((stroke["time_s"] >= _LOAD_S[0]) & (stroke["time_s"] <= _LOAD_S[1]))
         k = window[np.argmax(np.abs(court[window] - court[0]))]
         for name in ("hip", "shoulder", "separation"):
             columns[name].append(errors[name][0][k])

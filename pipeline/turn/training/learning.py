@@ -103,6 +103,7 @@ def learn(
     batch: int,
     report: Callable[[TurnModule, dict], None],
     alive: Callable[[], bool],
+    start: Path | None = None,
 ) -> TurnModule:
     """Learn for a time and return the running average of the weights.
 
@@ -117,6 +118,8 @@ def learn(
     alive
         Whether all renderers are at work; asked until learning begins, so that a run with half
         of its samples ends before it has cost anything.
+    start
+        Weights of an earlier run (``state.pt``) to go on from.
 
     Raises
     ------
@@ -126,7 +129,10 @@ def learn(
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
-    module = TurnModule().to(pool.device, memory_format=torch.channels_last)
+    module = TurnModule()
+    if start is not None:
+        module.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
+    module = module.to(pool.device, memory_format=torch.channels_last)
     learner = _Learner(
         module=module,
         average=copy.deepcopy(module).requires_grad_(False),
@@ -144,11 +150,11 @@ def learn(
             break
         time.sleep(0.2)
     end = begin + seconds
-    start, told = time.monotonic(), time.monotonic()
+    first_step = told = time.monotonic()
     while (now := time.monotonic()) < end:
         if learner.steps % 4 == 0:
             pool.gather(2)
-        share = (now - start) / (end - start)
+        share = (now - first_step) / (end - first_step)
         warm = min(1.0, (learner.steps + 1) / 300)
         rate = _RATE * warm * (0.5 + 0.5 * np.cos(np.pi * share**1.7)) + 1e-6
         loss = learner.step(_augmented(*pool.draw(batch)), rate=rate, half=pool.planes.is_cuda)

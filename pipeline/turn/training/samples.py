@@ -80,7 +80,7 @@ def take_samples(
     placer: Placer,
     rng: np.random.Generator,
     batch: int = 32,
-    looks: int = 3,
+    looks: int = 1,
 ) -> Iterator[list[Sample]]:
     """Batches of samples without end; a sample whose body the network misses is left out.
 

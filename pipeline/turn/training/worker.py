@@ -64,6 +64,7 @@ def render(job: RenderJob) -> None:
     from paddlebrief.turn.training.samples import take_samples
     from paddlebrief.turn.training.studio import Studio
 
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     cv2.setNumThreads(1)
     landmarker = ensure_models()["pose_landmark_full.tflite"]
     placer = card_placer(landmarker, job.card) if job.card else processor_placer(landmarker)
