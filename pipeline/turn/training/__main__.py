@@ -16,7 +16,8 @@ from paddlebrief.turn.training.worker import STOP, RenderJob, render
 
 log = logging.getLogger("paddlebrief.turn.training")
 
-_RENDERING_SHARE = 0.64  # rendering and learning get in each other's way on one card
+_RENDERING_SHARE = 0.93
+_RENDERING_SHARE_ON_ONE_CARD = 0.64  # rendering and learning get in each other's way there
 _LEFT_OVER_S = 18.0
 _BYTES = 5 * 224 * 160
 _CARD_SHARE = 0.55
@@ -102,7 +103,8 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
         capacity = min(capacity, int(_CARD_SHARE * memory / _BYTES))
     pool = Pool(folder, capacity=capacity, device=device)
     end = started + 60 * options.minutes - _LEFT_OVER_S
-    stop_s = started + _RENDERING_SHARE * 60 * options.minutes
+    share = _RENDERING_SHARE_ON_ONE_CARD if len(cards) == 1 else _RENDERING_SHARE
+    stop_s = started + share * 60 * options.minutes
 
     def report(module, state: dict) -> None:
         if time.monotonic() > stop_s:
