@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from string import ascii_uppercase
+from types import MappingProxyType
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -11,7 +12,12 @@ from paddlebrief.records import Handedness
 from paddlebrief.session import Player
 from paddlebrief.sight.parts import Person
 
-__all__ = ["NamedPlayers", "PlayerSettings", "letters", "name_players"]
+__all__ = ["NamedPlayers", "PlayerSettings", "Spell", "letters", "name_players", "spells_of"]
+
+_SPELL_LOOKS = 4
+_MEET_S = 3.0
+"""Two are seen at once for longer than a second body of one player is followed by mistake, and than
+a swap of numbers is uncertain by."""
 
 
 class PlayerSettings(BaseModel):
@@ -32,12 +38,66 @@ class PlayerSettings(BaseModel):
 
 
 @dataclass(frozen=True, kw_only=True)
-class NamedPlayers:
-    """Name and known hand by person; ``notes`` says what could not be settled."""
+class Spell:
+    """A stretch of one followed person with the same clothes on.
 
+    Two people who cross can swap their numbers; their clothes do not swap.
+
+    Attributes
+    ----------
+    person
+        Number of the person within the recording.
+    start_s, end_s
+        Presentation times of its first and last look.
+    shirt_lab, legs_lab
+        (3,) median CIE L*a*b* colours; NaN where never seen.
+    """
+
+    person: int
+    start_s: float
+    end_s: float
+    shirt_lab: tuple[float, float, float]
+    legs_lab: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NamedPlayers:
+    """Who is who.
+
+    Attributes
+    ----------
+    spells, called
+        All spells, and the name of each one's player.
+    names
+        Name by person; of the longest spell where a person is several players in turn.
+    hands
+        Hitting hand that the roster knows, by person who is one player throughout.
+    notes
+        What could not be settled.
+    """
+
+    spells: tuple[Spell, ...]
+    called: tuple[str, ...]
     names: Mapping[int, str]
     hands: Mapping[int, Handedness]
     notes: tuple[str, ...]
+
+    def name(self, person: int, time_s: float) -> str:
+        """Player's name for a person at a presentation time, by the spell nearest to it.
+
+        Raises
+        ------
+        KeyError
+            When the person was not named.
+        """
+        off = [
+            (max(s.start_s - time_s, time_s - s.end_s, 0.0), name)
+            for s, name in zip(self.spells, self.called, strict=True)
+            if s.person == person
+        ]
+        if not off:
+            raise KeyError(person)
+        return min(off, key=lambda o: o[0])[1]
 
 
 COLOURS_LAB: Mapping[str, tuple[float, float, float]] = {
@@ -75,6 +135,8 @@ def name_players(
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
+    *,
+    looks: Mapping[int, np.ndarray] = MappingProxyType({}),
 ) -> NamedPlayers:
     """Put people who are one player together and name them.
 
@@ -88,69 +150,139 @@ def name_players(
         Players said to be in the recording; may be empty.
     settings
         Limits.
+    looks
+        By person, (n, 7) each: presentation time and CIE L*a*b* of shirt and legs then. Without
+        them each person is taken to be one player.
 
     Returns
     -------
     NamedPlayers
-        People never seen together whose clothes agree share a name. Names come from the roster
-        where one player is left for one name, or where clothes and hands tell them apart;
-        others are A, B, … in order of appearance. Empty for no people.
+        A person whose clothes change for good is two people who swapped numbers, and is cut into
+        spells there. Spells that are not seen together and whose clothes agree share a name.
+        Names come from the roster where one player is left for one name, or where clothes and
+        hands tell them apart; others are A, B, … in order of appearance. Empty for no people.
     """
-    groups = _together(people, hands, settings)
+    by_person = {p.person: spells_of(p, looks.get(p.person), settings) for p in people}
+    # A hand told from the swings of two players in turn is nobody's.
+    told = {p: hands[p] if len(s) == 1 else Handedness.UNKNOWN for p, s in by_person.items()}
+    groups = _together([s for own in by_person.values() for s in own], told, settings)
     if roster and len(roster) == len(groups) == 1:
         chosen = {0: roster[0]}
     else:
-        chosen = _matched(groups, hands, roster, settings)
-    names, known, notes = {}, {}, []
+        chosen = _matched(groups, told, roster, settings)
+    called: dict[Spell, str] = {}
+    known: dict[str, Handedness] = {}
+    notes = []
     for number, group in enumerate(groups):
         player = chosen.get(number)
-        for person in group:
-            names[person.person] = player.name if player else letters(number)
-            if player and player.handedness is not Handedness.UNKNOWN:
-                known[person.person] = player.handedness
+        name = player.name if player else letters(number)
+        called.update(dict.fromkeys(group, name))
+        if player and player.handedness is not Handedness.UNKNOWN:
+            known[name] = player.handedness
         if roster and player is None:
             notes.append(
                 f"Player {letters(number)} could not be matched to the roster by clothes and hand; "
                 "name a distinct clothes colour for each player in session.yaml."
             )
-    return NamedPlayers(names=names, hands=known, notes=tuple(notes))
+    sure = {p: {called[s] for s in own} for p, own in by_person.items()}
+    return NamedPlayers(
+        spells=tuple(called),
+        called=tuple(called.values()),
+        names={
+            p: called[max(own, key=lambda s: s.end_s - s.start_s)] for p, own in by_person.items()
+        },
+        hands={p: known[n] for p, (n, *more) in sure.items() if n in known and not more},
+        notes=tuple(notes),
+    )
+
+
+def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings) -> list[Spell]:
+    """A person's spells in order of time; one where there are too few looks to tell.
+
+    Medians of four looks and more are compared, so that an arm before the shirt for a moment
+    counts for nothing. A spell ends where shirt or legs of the next looks are farther from its own
+    than ``settings.same_clothes``.
+    """
+    looks = np.empty((0, 7)) if looks is None else np.asarray(looks, float)
+    looks = looks[np.isfinite(looks).all(axis=1)]
+    if len(looks) < 2 * _SPELL_LOOKS:
+        whole = np.array([*person.shirt_lab, *person.legs_lab])
+        return [_spell(person, person.start_s, person.end_s, whole)]
+    time_s, colours = looks[:, 0], looks[:, 1:]
+    starts = [0]
+    k = _SPELL_LOOKS
+    while k + _SPELL_LOOKS <= len(colours):
+        if _change(colours, starts[-1], k) > settings.same_clothes:
+            # Looks on both sides of the swap mix for a moment: the largest change is the swap.
+            near = range(k, min(k + _SPELL_LOOKS, len(colours) - _SPELL_LOOKS) + 1)
+            starts.append(max(near, key=lambda j: _change(colours, starts[-1], j)))
+            k = starts[-1] + _SPELL_LOOKS
+        else:
+            k += 1
+    ends = [*starts[1:], len(looks)]
+    return [
+        _spell(person, time_s[a], time_s[b - 1], np.median(colours[a:b], axis=0))
+        for a, b in zip(starts, ends, strict=True)
+    ]
+
+
+def _change(colours: np.ndarray, start: int, k: int) -> float:
+    """How far the looks from ``k`` on are from those since the spell's start."""
+    own, after = colours[start:k], colours[k : k + _SPELL_LOOKS]
+    return _colours_apart(np.median(own, axis=0), np.median(after, axis=0))
+
+
+def _spell(person: Person, start_s: float, end_s: float, look: np.ndarray) -> Spell:
+    return Spell(
+        person=person.person,
+        start_s=float(start_s),
+        end_s=float(end_s),
+        shirt_lab=tuple(map(float, look[:3])),
+        legs_lab=tuple(map(float, look[3:])),
+    )
+
+
+def _colours_apart(a: np.ndarray, b: np.ndarray) -> float:
+    """Larger colour distance of shirts and legs; infinite where a colour is unknown."""
+    distance = max(np.linalg.norm(a[:3] - b[:3]), np.linalg.norm(a[3:] - b[3:]))
+    return float(distance) if np.isfinite(distance) else np.inf
 
 
 def _together(
-    people: Sequence[Person], hands: Mapping[int, Handedness], settings: PlayerSettings
-) -> list[list[Person]]:
-    groups: list[list[Person]] = []
-    for person in sorted(people, key=lambda p: p.start_s):
+    spells: Sequence[Spell], hands: Mapping[int, Handedness], settings: PlayerSettings
+) -> list[list[Spell]]:
+    """Spells of one player each, in order of appearance; the longest are put together first."""
+    groups: list[list[Spell]] = []
+    for spell in sorted(spells, key=lambda s: s.start_s - s.end_s):
         fits = [
-            (max(_apart(person, other) for other in group), group)
+            (max(_apart(spell, other) for other in group), group)
             for group in groups
-            if all(_may_be_one(person, other, hands, settings) for other in group)
+            if all(_may_be_one(spell, other, hands, settings) for other in group)
         ]
         if fits:
-            min(fits, key=lambda f: f[0])[1].append(person)
+            min(fits, key=lambda f: f[0])[1].append(spell)
         else:
-            groups.append([person])
-    return groups
+            groups.append([spell])
+    return sorted(groups, key=lambda g: min((s.start_s, s.person) for s in g))
 
 
 def _may_be_one(
-    a: Person, b: Person, hands: Mapping[int, Handedness], settings: PlayerSettings
+    a: Spell, b: Spell, hands: Mapping[int, Handedness], settings: PlayerSettings
 ) -> bool:
-    meet = a.start_s <= b.end_s and b.start_s <= a.end_s
-    return not meet and hands[a.person] == hands[b.person] and _apart(a, b) <= settings.same_clothes
+    both = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
+    both_hands = {hands[a.person], hands[b.person]} - {Handedness.UNKNOWN}
+    alike = len(both_hands) < 2
+    return both <= _MEET_S and alike and _apart(a, b) <= settings.same_clothes
 
 
-def _apart(a: Person, b: Person) -> float:
-    """Larger colour distance of shirts and legs; infinite where a colour is unknown."""
-    distance = max(
-        float(np.linalg.norm(np.subtract(a.shirt_lab, b.shirt_lab))),
-        float(np.linalg.norm(np.subtract(a.legs_lab, b.legs_lab))),
+def _apart(a: Spell, b: Spell) -> float:
+    return _colours_apart(
+        np.array([*a.shirt_lab, *a.legs_lab]), np.array([*b.shirt_lab, *b.legs_lab])
     )
-    return distance if np.isfinite(distance) else np.inf
 
 
 def _matched(
-    groups: list[list[Person]],
+    groups: list[list[Spell]],
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
@@ -171,11 +303,11 @@ def _matched(
     return chosen
 
 
-def _misfit(group: list[Person], player: Player, hands: Mapping[int, Handedness]) -> float:
+def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
     """Colour distance of the nearest named colour to shirt or legs; infinite when the hand is
     wrong or nothing is named."""
     seen = {hands[p.person] for p in group}
-    if player.handedness is not Handedness.UNKNOWN and player.handedness not in seen:
+    if Handedness.UNKNOWN not in {player.handedness, *seen} and player.handedness not in seen:
         return np.inf
     named = [COLOURS_LAB[c.casefold()] for c in player.clothes if c.casefold() in COLOURS_LAB]
     if not named:

@@ -10,8 +10,13 @@ from typing import Literal, TypeVar
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from paddlebrief.ball.settings import BallTrackSettings
+from paddlebrief.closer.settings import CloserSettings
+from paddlebrief.court.solve import CourtSettings
 from paddlebrief.ears import EarSettings
 from paddlebrief.errors import SettingsError
+from paddlebrief.eyes.settings import EyeSettings
+from paddlebrief.paddle.settings import PaddleSettings
 from paddlebrief.players import PlayerSettings
 from paddlebrief.ranking import RankingSettings
 from paddlebrief.sight.tracker import SightSettings
@@ -50,8 +55,13 @@ class Settings(_Part):
 
     models: ModelSettings = ModelSettings()
     sight: SightSettings = SightSettings()
+    court: CourtSettings = CourtSettings()
     ears: EarSettings = EarSettings()
     strokes: StrokeSettings = StrokeSettings()
+    closer: CloserSettings = CloserSettings()
+    eyes: EyeSettings = EyeSettings()
+    paddle: PaddleSettings = PaddleSettings()
+    ball: BallTrackSettings = BallTrackSettings()
     players: PlayerSettings = PlayerSettings()
     ranking: RankingSettings = RankingSettings()
     brief: BriefSettings = BriefSettings()

@@ -5,7 +5,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from paddlebrief import model_store
+from paddlebrief.closer import CloserFolder, Nets, look_closer
+from paddlebrief.closer.weights import weights_digest
+from paddlebrief.court import Court, read_court, solve_court, write_court
 from paddlebrief.ears import Impact, find_impacts
+from paddlebrief.eyes import BallNet, PaddleNet
 from paddlebrief.footage import sound_blocks
 from paddlebrief.mechanics import measure_strokes
 from paddlebrief.players import name_players
@@ -17,10 +21,11 @@ from paddlebrief.session import Session
 from paddlebrief.settings import Settings, digest
 from paddlebrief.sight import TrackParts, watch
 from paddlebrief.strokes import find_strokes
+from paddlebrief.turn.net import TurnNet
 
 __all__ = ["STAGES", "Finding", "RecordingJob"]
 
-STAGES = ("sight", "strokes", "mechanics")
+STAGES = ("sight", "court", "strokes", "closer", "mechanics")
 """Stages of one recording by name, in order; ``RecordingJob`` has a method for each."""
 
 SOUND_BLOCK_S = 30.0
@@ -56,14 +61,22 @@ class RecordingJob:
 
     def product(self, stage: str) -> Product:
         """The product of a stage; its key names the content, the settings and the code."""
-        seen = digest(self.settings.sight, self._timing())
-        found = digest(seen, self.settings.ears, self.settings.strokes, self.settings.players)
+        wanted = self.settings
+        seen = digest(wanted.sight, self._timing())
+        marks = json.dumps(sorted(self.session.court.items()), default=list)
+        solved = digest(seen, wanted.court, marks)
+        found = digest(solved, wanted.ears, wanted.strokes, wanted.players)
         named = digest(found, *self.session.players_in(self.info.path.name))
+        looked = digest(named, wanted.closer, wanted.eyes, weights_digest(wanted.eyes))
         settings, module = {
             "sight": (seen, "paddlebrief.sight.stage"),
+            "court": (solved, "paddlebrief.court.solve"),
             "strokes": (named, "paddlebrief.strokes.find"),
-            "mechanics": (named, "paddlebrief.mechanics.stage"),
-        }[stage]
+            "closer": (looked, "paddlebrief.closer.stage"),
+            "mechanics": (
+                digest(looked, wanted.paddle, wanted.ball), "paddlebrief.mechanics.stage",
+            ),
+        }[stage]  # fmt: skip
         return self.work.product(
             stage, content=self.info.content_hash, settings=settings, module=module
         )
@@ -74,19 +87,26 @@ class RecordingJob:
 
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: watching the players")
-            files = model_store.ensure_models(self.settings.models.folder)
-            net = PoseNet(
-                detector=files["pose_detection.tflite"],
-                landmarker=files["pose_landmark_full.tflite"],
-                threads=self.settings.sight.threads,
-            )
             watch(
                 self.info,
-                net=net,
+                net=self._pose_net(),
                 settings=self.settings.sight,
                 folder=folder,
                 progress=reporter().share,
             )
+
+        product.make(work)
+        return product.folder
+
+    def court(self) -> Path:
+        """Solve the camera from the court's lines; needs ``sight``; returns the folder."""
+        product = self.product("court")
+
+        def work(folder: Path) -> None:
+            solved = solve_court(
+                self.info, parts=self.parts(), session=self.session, settings=self.settings.court
+            )
+            write_court(folder / "court.json", solved)
 
         product.make(work)
         return product.folder
@@ -107,15 +127,49 @@ class RecordingJob:
         product.make(work)
         return product.folder
 
+    def closer(self) -> Path:
+        """Look closer at each stroke; needs ``court`` and ``strokes``; returns the folder."""
+        product = self.product("closer")
+
+        def work(folder: Path) -> None:
+            reporter().begin(f"{self.info.path.name}: looking closer at each stroke")
+            eyes = self.settings.eyes
+            nets = Nets(
+                pose=self._pose_net(),
+                turn=TurnNet(threads=eyes.threads),
+                paddle=PaddleNet(eyes),
+                ball=BallNet(eyes),
+            )
+            look_closer(
+                self.info,
+                self.parts(),
+                self._found(),
+                self.solved_court(),
+                nets=nets,
+                settings=self.settings.closer,
+                sight=self.settings.sight,
+                folder=folder,
+            )
+
+        product.make(work)
+        return product.folder
+
     def mechanics(self) -> Path:
-        """Measure the strokes; needs ``strokes``; returns the product's folder."""
+        """Measure the strokes; needs ``closer``; returns the product's folder."""
         product = self.product("mechanics")
 
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: measuring")
-            strokes = read_strokes(self.product("strokes").folder / "strokes.json")
-            parts = TrackParts(self.product("sight").folder)
-            measured = measure_strokes(self.info, parts, strokes, sight=self.settings.sight)
+            measured = measure_strokes(
+                self.info,
+                self._found(),
+                parts=self.parts(),
+                court=self.solved_court(),
+                closer=CloserFolder(self.product("closer").folder),
+                sight=self.settings.sight,
+                paddle=self.settings.paddle,
+                ball=self.settings.ball,
+            )
             write_strokes(folder / "measured.json", measured)
 
         product.make(work)
@@ -124,15 +178,32 @@ class RecordingJob:
     def finding(self) -> Finding:
         """What the finished stages say."""
         notes = json.loads((self.product("strokes").folder / "notes.json").read_text("utf-8"))
+        court = self.solved_court()
+        about_court = [f"court not solved: {court.reason}"] if court.reason else []
         return Finding(
             strokes=tuple(read_strokes(self.product("mechanics").folder / "measured.json")),
             people=len(self.parts().summary().people),
-            notes=tuple(notes["notes"]),
+            notes=(*notes["notes"], *about_court, *court.notes),
         )
 
     def parts(self) -> TrackParts:
         """The tracks of the finished sight stage."""
         return TrackParts(self.product("sight").folder)
+
+    def solved_court(self) -> Court:
+        """The result of the finished court stage, solved or not."""
+        return read_court(self.product("court").folder / "court.json")
+
+    def _found(self) -> list[Stroke]:
+        return read_strokes(self.product("strokes").folder / "strokes.json")
+
+    def _pose_net(self) -> PoseNet:
+        files = model_store.ensure_models(self.settings.models.folder)
+        return PoseNet(
+            detector=files["pose_detection.tflite"],
+            landmarker=files["pose_landmark_full.tflite"],
+            threads=self.settings.sight.threads,
+        )
 
     def _timing(self) -> str:
         return str(self.info.capture_rate)

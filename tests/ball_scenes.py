@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from paddlebrief.ball.records import Candidates
-from paddlebrief.court.dimensions import COURT_LENGTH_M
+from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
+from paddlebrief.court.dimensions import COURT_LENGTH_M, line_rectangles_m
 from paddlebrief.errors import RehearsalError
 from paddlebrief.rehearsal.ball import BallSettings, Flight, fly
 from paddlebrief.rehearsal.camera import Camera, CameraSettings, frame_times, place_camera
@@ -88,7 +89,12 @@ def make_scene(spec: SceneSpec) -> Scene:
     shots = tuple(
         _shot(2.0 + k * spec.gap_s + rng.uniform(0, 0.6), settings, rng) for k in range(spec.shots)
     )
-    length = 2.0 + spec.shots * spec.gap_s + 3.0
+    return see(spec, shots, length_s=2.0 + spec.shots * spec.gap_s + 3.0)
+
+
+def see(spec: SceneSpec, shots: tuple[Shot, ...], *, length_s: float) -> Scene:
+    """What a detector reports of known shots."""
+    rng = np.random.default_rng([spec.seed, 98])
     view = CameraSettings(
         place=spec.place,
         frame_rate=spec.rate,
@@ -103,8 +109,7 @@ def make_scene(spec: SceneSpec) -> Scene:
         along_m=None if spec.place != "side" else -1.0,
     )
     eye = RehearsalEye(place_camera(view))
-    times = frame_times(view, length, spec.seed)
-    return _seen(spec, shots, eye, times, rng)
+    return _seen(spec, shots, eye, frame_times(view, length_s, spec.seed), rng)
 
 
 def _shot(contact_s: float, settings: BallSettings, rng: np.random.Generator) -> Shot:
@@ -150,9 +155,7 @@ def _seen(spec, shots, eye, times, rng) -> Scene:
     rows = []  # frame, px, sd, score, streak, ball
     places = np.stack([s.at(times) for s in shots], 1)
     half = min(spec.shutter_s, 0.9 / spec.rate) / 2
-    ends = [
-        np.stack([eye.project(s.at(times + d)) for s in shots], 1) for d in (-half, half)
-    ]
+    ends = [np.stack([eye.project(s.at(times + d)) for s in shots], 1) for d in (-half, half)]
     px = eye.project(places)
     lamps = rng.uniform([0, 0], [width, height / 2], (3, 2))
     dead = eye.project(
@@ -168,7 +171,9 @@ def _seen(spec, shots, eye, times, rng) -> Scene:
             if inside and not hidden and rng.uniform() < spec.detected:
                 streak = ends[1][f, k] - ends[0][f, k]
                 sd = np.hypot(spec.noise_px, 0.08 * np.nan_to_num(np.hypot(*streak)))
-                rows.append((f, px[f, k] + rng.normal(0, sd, 2), sd, rng.uniform(0.4, 1), streak, k))
+                rows.append(
+                    (f, px[f, k] + rng.normal(0, sd, 2), sd, rng.uniform(0.4, 1), streak, k)
+                )
         for _ in range(rng.poisson(spec.false_per_frame)):
             at = rng.uniform([0, 0], [width, height])
             rows.append((f, at, spec.noise_px, rng.uniform(0.2, 0.7), np.full(2, np.nan), -1))
@@ -179,7 +184,9 @@ def _seen(spec, shots, eye, times, rng) -> Scene:
         for path in wander:
             if rng.uniform() < 0.5:
                 noisy = path[f] + rng.normal(0, spec.noise_px, 2)
-                rows.append((f, noisy, spec.noise_px, rng.uniform(0.2, 0.8), np.full(2, np.nan), -1))
+                rows.append(
+                    (f, noisy, spec.noise_px, rng.uniform(0.2, 0.8), np.full(2, np.nan), -1)
+                )
     frame, at, sd, score, streak, ball = (np.array(c) for c in zip(*rows, strict=True))
     candidates = Candidates(
         frame=frame, time_s=times[frame], px=at, sd_px=sd, score=score, streak_px=streak,
@@ -208,3 +215,31 @@ def true_outcome(shot: Shot) -> dict[str, float]:
         "landing_depth_m": outcome.landing_depth_m,
         "net_clearance_m": outcome.net_clearance_m,
     }
+
+
+def solved_camera(eye: RehearsalEye, *, noise_px: float, seed: int) -> SolvedCamera:
+    """The camera as a solver that saw the corners of all lines with noise would give it: off by a
+    draw from its own covariance."""
+    camera = eye.camera
+    true = View(
+        focal_px=camera.focal_px,
+        centre_px=camera.centre_px,
+        distortion=camera.distortion[:2],
+        rotation=camera.rotation,
+        position_m=camera.position_m,
+        size_px=camera.size_px,
+    )
+    corners = np.array(
+        [(x, y, 0.0) for x0, y0, x1, y1 in line_rectangles_m().values()
+         for x in (x0, x1) for y in (y0, y1)]
+    )  # fmt: skip
+    px = true.project(corners)
+    inside = np.all((px >= 0) & (px < camera.size_px), axis=1)
+    by_camera, _ = true.jacobians(corners[inside])
+    information = np.einsum("nip,niq->pq", by_camera, by_camera) / noise_px**2
+    # What a solver expects beforehand of lens and principal point.
+    prior_sd = np.full(len(PARAMETERS), np.inf)
+    prior_sd[1:5] = (0.01 * camera.size_px[0], 0.01 * camera.size_px[1], 0.05, 0.03)
+    covariance = np.linalg.inv(information + np.diag(prior_sd**-2.0))
+    step = np.random.default_rng(seed).multivariate_normal(np.zeros(len(PARAMETERS)), covariance)
+    return SolvedCamera(view=true.moved(step), covariance=covariance)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from pydantic import BaseModel
 from typer.main import get_command
 
 import paddlebrief
@@ -20,10 +21,22 @@ PACKAGE = Path(paddlebrief.__file__).parent
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 
 
-def _options():
-    for stage, field in Settings.model_fields.items():
-        for name, option in field.annotation.model_fields.items():
-            yield stage, name, option
+def _options(model=Settings, place=()):
+    """Every option as (place of its model, name, field), models inside models included."""
+    for name, field in model.model_fields.items():
+        part = field.annotation
+        if isinstance(part, type) and issubclass(part, BaseModel):
+            yield from _options(part, (*place, name))
+        else:
+            yield place, name, field
+
+
+def _shipped(place=()):
+    text = resources.files("paddlebrief.config").joinpath("defaults.yaml").read_text("utf-8")
+    found = yaml.safe_load(text)
+    for part in place:
+        found = found[part]
+    return found
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=lambda p: str(p.relative_to(PACKAGE)))
@@ -39,27 +52,30 @@ def test_the_pipeline_never_imports_the_workflow_engine(source):
     assert "prefect" not in names
 
 
-@pytest.mark.parametrize(("stage", "name", "option"), list(_options()), ids=str)
-def test_every_option_is_described_in_config_with_its_default(stage, name, option):
+@pytest.mark.parametrize(("place", "name", "option"), list(_options()), ids=str)
+def test_every_option_is_described_in_config_with_its_default(place, name, option):
+    assert _shipped(place)[name] == option.default
     text = resources.files("paddlebrief.config").joinpath("defaults.yaml").read_text("utf-8")
-    shipped = yaml.safe_load(text)[stage]
-    assert shipped[name] == option.default
     words = re.sub(r"\s*\n\s*#\s*", " ", text)
     assert option.description in words
 
 
 def test_config_holds_no_option_that_does_not_exist():
-    text = resources.files("paddlebrief.config").joinpath("defaults.yaml").read_text("utf-8")
-    shipped = yaml.safe_load(text)
-    known = {(stage, name) for stage, name, _ in _options()}
-    assert {(stage, name) for stage, options in shipped.items() for name in options} == known
+    def named(shipped, place=()):
+        for name, value in shipped.items():
+            if isinstance(value, dict):
+                yield from named(value, (*place, name))
+            else:
+                yield place, name
+
+    assert set(named(_shipped())) == {(place, name) for place, name, _ in _options()}
 
 
-@pytest.mark.parametrize(("stage", "name", "option"), list(_options()), ids=str)
-def test_every_option_is_read_somewhere(stage, name, option):
+@pytest.mark.parametrize(("place", "name", "option"), list(_options()), ids=str)
+def test_every_option_is_read_somewhere(place, name, option):
     texts = [p.read_text(encoding="utf-8") for p in SOURCES]
     assert any(
-        re.search(rf"(settings|self\.settings|sight|ears|brief|models)\S*\.{name}\b", t)
+        re.search(rf"(settings|sight|ears|brief|models|eyes|self)\S*\.{name}\b", t)
         for t in texts
     )
 

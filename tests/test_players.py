@@ -1,8 +1,9 @@
 """People put together and named, on people whose clothes and hands are known."""
 
+import numpy as np
 import pytest
 
-from paddlebrief.players import PlayerSettings, letters, name_players
+from paddlebrief.players import PlayerSettings, letters, name_players, spells_of
 from paddlebrief.records import Handedness
 from paddlebrief.session import Player
 from paddlebrief.sight import Person
@@ -16,9 +17,9 @@ def person(number, start_s, end_s, shirt, legs=BLACK) -> Person:
                   legs_lab=legs)  # fmt: skip
 
 
-def named(people, hands=None, roster=()):
+def named(people, hands=None, roster=(), looks=None):
     hands = hands or {p.person: RIGHT for p in people}
-    return name_players(people, hands, roster, PlayerSettings())
+    return name_players(people, hands, roster, PlayerSettings(), looks=looks or {})
 
 
 def test_one_who_leaves_and_comes_back_stays_one_player():
@@ -66,6 +67,47 @@ def test_wrong_hand_is_never_matched():
 def test_nobody():
     found = named([])
     assert (found.names, found.hands, found.notes) == ({}, {}, ())
+
+
+def worn(*spells, every_s=1.0, seed=0) -> np.ndarray:
+    """Looks of a person: (from, to, shirt, legs) in turn, with noise and an arm now and then."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for start_s, end_s, shirt, legs in spells:
+        for time_s in np.arange(start_s, end_s, every_s):
+            shirt_now = (62, 5, 10) if rng.uniform() < 0.1 else shirt
+            rows.append([time_s, *shirt_now, *legs] + np.r_[0, rng.normal(0, 2, 6)])
+    return np.array(rows)
+
+
+def test_people_who_swap_numbers_when_they_cross_keep_their_names():
+    # 0 is Ana until the two cross at 30 s and Bo from then on; Ana goes on as 8.
+    people = [person(0, 0, 70, BLUE), person(7, 0, 30.5, BLUE), person(8, 30.5, 70, RED)]
+    looks = {
+        0: worn((0, 30.5, RED, BLACK), (30.5, 70, BLUE, WHITE)),
+        7: worn((0, 30.5, BLUE, WHITE), seed=1),
+        8: worn((30.5, 70, RED, BLACK), seed=2),
+    }
+    roster = [
+        Player(name="Ana", clothes=["red", "black"], handedness="left"),
+        Player(name="Bo", clothes=["blue", "white"], handedness="right"),
+    ]
+    found = named(people, {0: RIGHT, 7: RIGHT, 8: LEFT}, roster, looks)
+    for time_s, name in ((2, "Ana"), (28, "Ana"), (34, "Bo"), (69, "Bo")):
+        assert found.name(0, time_s) == name
+    assert found.name(7, 20) == "Bo"
+    assert found.name(8, 50) == "Ana"
+    assert found.hands == {7: RIGHT, 8: LEFT}
+    assert found.notes == ()
+    with pytest.raises(KeyError):
+        found.name(3, 1.0)
+
+
+def test_an_arm_before_the_shirt_makes_no_other_player():
+    looks = worn((0, 60, RED, BLACK), seed=3)
+    assert len(spells_of(person(0, 0, 60, RED), looks, PlayerSettings())) == 1
+    few = spells_of(person(0, 0, 3, RED), looks[:3], PlayerSettings())
+    assert [(s.start_s, s.end_s, s.shirt_lab) for s in few] == [(0, 3, RED)]
 
 
 @pytest.mark.parametrize(

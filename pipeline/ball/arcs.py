@@ -13,7 +13,16 @@ from scipy.spatial import cKDTree
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 
-__all__ = ["Curve", "best_cut", "cut_at_turns", "edge_rows", "find_arcs", "fit_curve", "moving_rows", "turn_of"]
+__all__ = [
+    "Curve",
+    "best_cut",
+    "cut_at_turns",
+    "edge_rows",
+    "find_arcs",
+    "fit_curve",
+    "moving_rows",
+    "turn_of",
+]
 
 _ACCELERATION_WIDTHS = 2.5
 _JERK_WIDTHS = 12.0
@@ -21,7 +30,8 @@ _JERK_WIDTHS = 12.0
 lens of 70° falls at 1.8 widths per s² (worked out), one that comes closer turns faster."""
 _WINDOW = 8
 _GATE = 4.0
-_SHARED = 0.34
+_TRIM = 4
+_SEEDS, _LONG = 2, 12
 _EDGE, _EDGE_S = 6, 0.1
 _TURN_S, _TURN_MOST = 0.2, 20
 _TURN = 18.0
@@ -105,7 +115,9 @@ def moving_rows(candidates: Candidates, settings: BallTrackSettings) -> np.ndarr
     most = np.zeros(len(rows))
     # Before, around and after, so that what starts or ends to lie still is caught at once.
     for shift in (-1.0, 0.0, 1.0):
-        near = tree.query_ball_point(points + [0, 0, shift], 1.0, p=np.inf, return_length=True)
+        near = tree.query_ball_point(
+            points + np.array([0, 0, shift]), 1.0, p=np.inf, return_length=True
+        )
         most = np.maximum(most, near)
     return rows[most <= frames / 3]
 
@@ -117,20 +129,24 @@ def find_arcs(
 
     Three candidates of near frames whose middle one lies between the others start an arc; it is
     grown to both sides while the next candidate lies within four standard deviations of its
-    predicted place, up to ``settings.reach_s`` and ``settings.reach_px`` without one. An arc needs
-    ``settings.min_points`` candidates that no longer arc has. Seen from far or in many frames a
+    predicted place, up to ``settings.reach_s`` and ``settings.reach_px`` without one. Of a
+    candidate's arcs the longest is kept. Seen from far or in many frames a
     second, a bounce turns the path too little to end it: see `cut_at_turns`.
     """
+    if len(rows) == 0:
+        return []
     grower = _Grower(candidates, rows, width_px, settings)
     arcs = []
     for row in rows:
+        best: list[int] = []
         for seed in grower.seeds(row):
-            arc = grower.grow(seed)
-            if len(arc) >= settings.min_points:
-                grower.taken[arc] = True
-                arcs.append(np.array(arc))
+            best = max(best, grower.grow(seed), key=len)
+            if len(best) >= _LONG:
                 break
-    return _without_shared(arcs, settings)
+        if len(best) >= settings.min_points:
+            grower.taken[best] = True
+            arcs.append(np.array(best))
+    return sorted(arcs, key=lambda a: a[0])
 
 
 def edge_rows(rows: np.ndarray, time_s: np.ndarray, *, last: bool) -> np.ndarray:
@@ -160,28 +176,66 @@ def best_cut(
     rows: np.ndarray, candidates: Candidates, *, least: float, settings: BallTrackSettings
 ) -> int | None:
     """Where an arc turns most surely, as the number of rows before; None below ``least``."""
+    cuts = likely_cuts(rows, candidates, least=least, most=1, settings=settings)
+    return cuts[0] if cuts else None
+
+
+def likely_cuts(
+    rows: np.ndarray,
+    candidates: Candidates,
+    *,
+    least: float,
+    most: int,
+    settings: BallTrackSettings,
+) -> list[int]:
+    """Up to ``most`` places where an arc turns, apart from each other, the surest first.
+
+    Each is the number of rows before; none where the turn is below ``least`` (see `turn_of`).
+    """
     time = candidates.time_s[rows]
     places = range(_MARGIN, len(rows) - _MARGIN + 1) if len(rows) > settings.min_points else ()
-    turns = [
-        turn_of(rows[:k], rows[k:], candidates, at_s=float(time[k - 1] + time[k]) / 2)
-        for k in places
-    ]
-    best = int(np.argmax(turns)) if turns else 0
-    return places[best] if turns and turns[best] >= least else None
+    middles = np.array([(time[k - 1] + time[k]) / 2 for k in places])
+    turns = np.array(
+        [
+            turn_of(rows[:k], rows[k:], candidates, at_s=at)
+            for k, at in zip(places, middles, strict=True)
+        ]
+    )
+    cuts: list[int] = []
+    while len(cuts) < most and turns.max(initial=0.0) >= least:
+        around = middles[int(np.argmax(turns))]
+        near = np.flatnonzero(np.abs(middles - around) < _TURN_S)
+        # Only turns that are judged by the same candidates can tell the likeliest place.
+        again = [
+            turn_of(
+                rows[: places[i]], rows[places[i] :], candidates, at_s=middles[i], around_s=around
+            )
+            for i in near
+        ]
+        cuts.append(places[near[int(np.argmax(again))]])
+        turns[np.abs(middles - around) < _TURN_S / 2] = 0.0
+    return cuts
 
 
 def turn_of(
-    before: np.ndarray, after: np.ndarray, candidates: Candidates, *, at_s: float
+    before: np.ndarray,
+    after: np.ndarray,
+    candidates: Candidates,
+    *,
+    at_s: float,
+    around_s: float | None = None,
 ) -> float:
     """How surely the path turns between two arcs: squared change of velocity over its variance.
 
-    One cubic and a bend at ``at_s`` are fitted to what lies within a fifth of a second; about 2
+    One cubic and a bend at ``at_s`` are fitted to what lies within a fifth of a second
+    of ``around_s``, or of the bend; about 2
     without a turn. The cubic's terms are free: from far, gravity is small against what they could
     be near the camera, and a bounce no more than that.
     """
     time = candidates.time_s
-    before = before[time[before] > at_s - _TURN_S][-_TURN_MOST:]
-    after = after[time[after] < at_s + _TURN_S][:_TURN_MOST]
+    around = at_s if around_s is None else around_s
+    before = before[time[before] > around - _TURN_S][-_TURN_MOST:]
+    after = after[time[after] < around + _TURN_S][:_TURN_MOST]
     rows = np.concatenate([before, after])
     tau = (time[rows] - at_s) / _TURN_S
     x = np.stack([np.ones_like(tau), tau, tau**2, tau**3, np.maximum(tau, 0)], axis=1)
@@ -189,17 +243,6 @@ def turn_of(
     covariance = np.linalg.inv(x.T @ x + 1e-6 * np.eye(5))
     bend = (covariance @ (x.T @ y))[4]
     return float(bend @ bend / covariance[4, 4])
-
-
-def _without_shared(arcs: list[np.ndarray], settings: BallTrackSettings) -> list[np.ndarray]:
-    chosen: list[np.ndarray] = []
-    owned: set[int] = set()
-    for arc in sorted(arcs, key=len, reverse=True):
-        own = np.array([r for r in arc if r not in owned])
-        if len(own) >= settings.min_points and len(own) >= (1 - _SHARED) * len(arc):
-            chosen.append(own)
-            owned.update(own.tolist())
-    return sorted(chosen, key=lambda a: a[0])
 
 
 class _Grower:
@@ -233,7 +276,8 @@ class _Grower:
         return range(group + 1, last)
 
     def seeds(self, row: int):
-        """Triples of rows that start at ``row`` and may be a ball, nearest to even motion first."""
+        """Triples of rows that start at ``row`` and may be a ball: the nearest in time, and those
+        nearest to even motion."""
         if self.taken[row]:
             return []
         c, found = self.c, []
@@ -247,8 +291,9 @@ class _Grower:
                     continue
                 for end in self._next(middle):
                     found += self._ends(row, m, end, velocity)
-        found.sort(key=lambda f: f[0])
-        return [list(rows) for _, *rows in found[:3]]
+        nearest = sorted(found, key=lambda f: (c.time_s[f[3]], f[0]))[:_SEEDS]
+        evenest = sorted(found, key=lambda f: f[0])[:_SEEDS]
+        return [list(rows) for rows in dict.fromkeys(tuple(f[1:]) for f in nearest + evenest)]
 
     def _ends(self, row, middle, group, velocity):
         c, rows = self.c, self._free(group)
@@ -262,9 +307,32 @@ class _Grower:
     def grow(self, seed: list[int]) -> list[int]:
         """The seed with all that continues it, in order of time."""
         arc = list(seed)
-        for direction in (1, -1, 1):
+        for direction in (1, -1):
             self._extend(arc, direction)
+        if self._trim(arc):
+            for direction in (1, -1):
+                self._extend(arc, direction)
         return arc
+
+    def _trim(self, arc: list[int]) -> bool:
+        """Drop ends that the rest of the arc does not lead to, as a seed's false start."""
+        before = len(arc)
+        for last in (True, False):
+            while len(arc) > _TRIM:
+                row = arc[-1 if last else 0]
+                near = np.array(arc[-_WINDOW - 1 : -1] if last else arc[1 : _WINDOW + 1])
+                curve = self._curve(near, float(self.c.time_s[row]))
+                off = np.hypot(*(self.c.px[row] - curve.terms[0]))
+                if off < _GATE * np.hypot(np.sqrt(curve.covariance[0, 0]), self.c.sd_px[row]):
+                    break
+                arc.pop(-1 if last else 0)
+        return len(arc) < before
+
+    def _curve(self, rows: np.ndarray, anchor_s: float) -> Curve:
+        c = self.c
+        return fit_curve(
+            c.time_s[rows], c.px[rows], c.sd_px[rows], width_px=self.width, anchor_s=anchor_s
+        )
 
     def _extend(self, arc: list[int], direction: int) -> None:
         c = self.c
@@ -277,10 +345,7 @@ class _Grower:
                 return
             if curve is None:
                 near = np.array(arc[-_WINDOW:] if direction > 0 else arc[:_WINDOW])
-                curve = fit_curve(
-                    c.time_s[near], c.px[near], c.sd_px[near],
-                    width_px=self.width, anchor_s=float(c.time_s[edge]),
-                )  # fmt: skip
+                curve = self._curve(near, float(c.time_s[edge]))
             found = self._continuing(curve, group)
             if found is False:
                 return

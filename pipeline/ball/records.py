@@ -70,6 +70,16 @@ class Candidates:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def between(self, start_s: float, end_s: float) -> "Candidates":
+        """Those of a stretch, ends included."""
+        rows = (self.time_s >= start_s) & (self.time_s <= end_s)
+        frames = (self.frame_time_s >= start_s) & (self.frame_time_s <= end_s)
+        kept = {
+            name: values[frames if name == "frame_time_s" else rows]
+            for name, values in vars(self).items()
+        }
+        return Candidates(**kept)
+
 
 class BreakKind(StrEnum):
     """What ends a flight; ``START`` and ``END`` are where the track begins and ends unexplained,
@@ -120,7 +130,8 @@ class Flight:
     anchor_s
         Time of the state below.
     position_m, velocity_mps, rim_mps
-        (3,) each, court frame: state and spin times radius (see `flight`); NaN without a solved court.
+        (3,) each, court frame: state, and spin times radius (see `flight`); NaN without a solved
+        court.
     covariance
         (9, 9) of the three, in that order.
     curve_px

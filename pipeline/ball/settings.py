@@ -15,12 +15,14 @@ class BallTrackSettings(BaseModel):
         4.0, gt=0, description="candidates that stay within so many pixels do not move"
     )
     still_s: float = Field(
-        1.2, gt=0, description="how long something stays in place to count as a lamp or dead ball, s"
+        1.2,
+        gt=0,
+        description="how long something stays in place to count as a lamp or dead ball, s",
     )
     max_speed_widths: float = Field(
         4.0, gt=0, description="fastest ball in the picture, picture widths a second"
     )
-    min_points: int = Field(5, ge=4, description="fewest candidates of a flight")
+    min_points: int = Field(4, ge=4, description="fewest candidates of a flight")
     reach_s: float = Field(
         0.2, gt=0, description="longest time without a candidate within one arc, s on court"
     )

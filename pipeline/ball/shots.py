@@ -7,7 +7,7 @@ import numpy as np
 
 from paddlebrief.ball.fit import Layout
 from paddlebrief.ball.flight import BALL_RADIUS_M, Paths, drag_per_m
-from paddlebrief.ball.records import BallTrack, BreakKind
+from paddlebrief.ball.records import BallTrack, BreakKind, Flight
 from paddlebrief.ball.settings import BallTrackSettings
 from paddlebrief.ball.track import numeric_slope
 from paddlebrief.court.dimensions import COURT_LENGTH_M, net_height_m
@@ -16,8 +16,12 @@ __all__ = ["Shot", "Value", "find_shot", "measure_shot"]
 
 _BACK_S = 0.15
 _NEAR_S = 0.06
-_VAGUE_SHARE = 0.25
-_VAGUE_M = 1.0
+_VAGUE_SHARE, _VAGUE_MPS = 0.25, 1.0
+_VAGUE_M = 0.5
+_BEYOND_S = 0.4
+"""How long after it was last seen a ball is still followed down by its flight alone."""
+_PAST_NET_M = 0.3
+_NEWTON_STEPS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +47,10 @@ class Shot:
         Number of the track, and index of the flight that starts with the contact.
     contact_s
         From the ball alone where both flights were seen; else the time it was asked for.
+    contact_m, contact_covariance_m2
+        (3,) and (3, 3) place of the ball's centre then, court frame.
+    incoming_speed_mps
+        Speed just before contact.
     bounce_s
         Time of the first bounce.
     launch_speed_mps
@@ -60,6 +68,9 @@ class Shot:
     track: int
     flight: int
     contact_s: Value
+    contact_m: np.ndarray
+    contact_covariance_m2: np.ndarray
+    incoming_speed_mps: Value
     bounce_s: Value
     launch_speed_mps: Value
     mean_speed_mps: Value
@@ -70,22 +81,47 @@ class Shot:
 
 
 def find_shot(
-    tracks: Sequence[BallTrack], contact_s: float, *, within_s: float = _NEAR_S
+    tracks: Sequence[BallTrack],
+    contact_s: float,
+    *,
+    within_s: float = _NEAR_S,
+    hand_px: np.ndarray | None = None,
+    reach_px: float = np.inf,
 ) -> tuple[BallTrack, int] | None:
-    """The track in court metres, and its flight, that leaves a contact; None without one.
+    """The track, and its flight, that leaves a contact; None without one.
 
-    A hit near the contact comes first, then a track that starts up to 0.15 s after it.
+    A hit near the contact comes first, then a track that starts up to 0.15 s after it. Tracks in
+    court metres and tracks in the picture alone are both found.
+
+    Parameters
+    ----------
+    tracks
+        Of the recording.
+    contact_s
+        Seconds on court.
+    within_s
+        How far a hit may be from it.
+    hand_px, reach_px
+        (2,) place of the hitting hand at contact, and how far from it the ball may be then;
+        None takes any ball.
     """
     best, least = None, np.inf
-    for track in (t for t in tracks if t.in_court):
+    for track in tracks:
         for index, flight in enumerate(track.flights):
             since = flight.start.time_s - contact_s
-            hit = flight.start.kind is BreakKind.HIT and abs(since) <= within_s
+            hit = flight.start.kind in (BreakKind.HIT, BreakKind.TURN) and abs(since) <= within_s
             starts = flight.start.kind is BreakKind.START and -within_s <= since <= _BACK_S
             cost = abs(since) + (0.0 if hit else within_s)
-            if (hit or starts) and cost < least:
+            if not (hit or starts) or cost >= least:
+                continue
+            px = flight.start.px if hit else _px_at(flight, contact_s)
+            if hand_px is None or np.hypot(*(px - hand_px)) <= reach_px:
                 best, least = (track, index), cost
     return best
+
+
+def _px_at(flight: Flight, time_s: float) -> np.ndarray:
+    return (time_s - flight.anchor_s) ** np.arange(4) @ flight.curve_px
 
 
 def measure_shot(
@@ -98,6 +134,9 @@ def measure_shot(
 ) -> Shot:
     """Measure the shot that starts with a flight of a track in court metres.
 
+    A ball that is lost after the net, less than 0.4 s before it lands, is followed down by its
+    flight; the uncertainty of place, drag and spin goes along.
+
     Parameters
     ----------
     track, flight
@@ -107,23 +146,33 @@ def measure_shot(
         of its own, and then independent of it.
     settings
         As for the track.
+
+    Raises
+    ------
+    ValueError
+        When the track is in the picture alone.
     """
+    if not track.in_court:
+        raise ValueError("expected a track in court metres, got one in the picture alone")
     view = _View(track, flight, contact_s, contact_s_sd, settings)
-    lands = track.flights[flight].end.kind is BreakKind.BOUNCE
-    unseen = Value.missing("the first bounce was not seen")
+    reason = view.no_landing()
     landing, spread = np.full(2, np.nan), np.full((2, 2), np.nan)
-    mean, depth, bounce = unseen, unseen, unseen
-    if lands:
+    mean = depth = bounce = Value.missing(reason or "")
+    if reason is None:
         landing, spread = view.carry(lambda x: view.state(x, view.bounce_s(x))[:2])
-        depth = _vague(view.one(view.depth), _VAGUE_M, "landing place")
-        mean = _vague(view.one(view.mean_speed), None, "mean speed")
+        depth = _vague(view.one(view.depth), what="where it landed", unit="m")
+        mean = _vague(view.one(view.mean_speed), what="mean speed", unit="m/s")
         bounce = view.one(view.bounce_s)
+    place, cover = view.carry(lambda x: view.state(x, view.contact_s(x))[:3])
     return Shot(
         track=track.number,
         flight=flight,
         contact_s=view.one(view.contact_s),
+        contact_m=place,
+        contact_covariance_m2=cover,
+        incoming_speed_mps=view.incoming_speed(),
         bounce_s=bounce,
-        launch_speed_mps=_vague(view.one(view.launch_speed), None, "launch speed"),
+        launch_speed_mps=_vague(view.one(view.launch_speed), what="launch speed", unit="m/s"),
         mean_speed_mps=mean,
         landing_depth_m=depth,
         landing_m=landing,
@@ -132,12 +181,13 @@ def measure_shot(
     )
 
 
-def _vague(value: Value, most: float | None, what: str) -> Value:
-    """The value, unless its uncertainty makes it worthless: a metre, or a quarter of a speed."""
-    limit = _VAGUE_SHARE * abs(value.value) if most is None else most
+def _vague(value: Value, *, what: str, unit: str) -> Value:
+    """The value, unless its uncertainty makes it worthless: half a metre, or a quarter of a speed
+    and more than 1 m/s."""
+    limit = _VAGUE_M if unit == "m" else max(_VAGUE_SHARE * abs(value.value), _VAGUE_MPS)
     if value.sd <= limit:
         return value
-    return Value.missing(f"{what} known to ± {value.sd:.1f} only")
+    return Value.missing(f"{what} is known only to ± {1.96 * value.sd:.1f} {unit}")
 
 
 class _View:
@@ -150,7 +200,9 @@ class _View:
         ends = [*self.anchors[1:], track.end_s]
         self.spans = np.maximum(np.array(ends) - self.anchors, 1e-3)
         self.hit = track.flights[flight].start.kind is BreakKind.HIT
-        self.last_s = track.flights[flight].end.time_s
+        self.end = track.flights[flight].end
+        if self.end.kind is BreakKind.END:
+            self.spans[flight] += _BEYOND_S
         self.x = np.append(track.parameters, contact_s)
         n = len(self.x)
         self.covariance = np.zeros((n, n))
@@ -169,18 +221,55 @@ class _View:
     def _paths(self, x: np.ndarray) -> Paths:
         return self.layout.paths(x[:-1], self.spans, self.drag)
 
-    def state(self, x: np.ndarray, time_s: float) -> np.ndarray:
-        since = np.array([time_s - self.anchors[self.flight]])
-        return np.concatenate(self._paths(x).at(np.array([self.flight]), since), axis=1)[0]
+    def state(self, x: np.ndarray, time_s: float, flight: int | None = None) -> np.ndarray:
+        """(6,) place and velocity of the shot's flight, or of another one."""
+        flight = self.flight if flight is None else flight
+        since = np.array([time_s - self.anchors[flight]])
+        return np.concatenate(self._paths(x).at(np.array([flight]), since), axis=1)[0]
 
     def contact_s(self, x: np.ndarray) -> float:
         return x[self.layout.at_break(self.flight - 1)] if self.hit else x[-1]
 
     def bounce_s(self, x: np.ndarray) -> float:
-        return x[self.layout.at_break(self.flight)]
+        """Of the bounce that ends the flight, or where the flight meets the ground."""
+        if self.end.kind is BreakKind.BOUNCE:
+            return x[self.layout.at_break(self.flight)]
+        time_s = self.end.time_s + _BEYOND_S
+        for _ in range(_NEWTON_STEPS):
+            state = self.state(x, time_s)
+            time_s -= (state[2] - BALL_RADIUS_M) / min(state[5], -1.0)
+        return time_s
+
+    def no_landing(self) -> str | None:
+        """Why the first bounce is not known; None when it is."""
+        kind, start = self.end.kind, self.state(self.x, self.contact_s(self.x))
+        if kind is BreakKind.NET:
+            return "the ball went into the net"
+        if kind is BreakKind.HIT:
+            return "the ball was hit again before it bounced"
+        if kind is BreakKind.END:
+            past_net = self.end.place_m[1] * np.sign(start[4]) > _PAST_NET_M
+            late = self.state(self.x, self.end.time_s + _BEYOND_S)
+            if not past_net or late[2] > BALL_RADIUS_M:
+                return "the ball was lost from view before it bounced"
+        landing = self.state(self.x, self.bounce_s(self.x))
+        if landing[1] * start[4] < 0:
+            return "the ball bounced before the net"
+        return None
 
     def launch_speed(self, x: np.ndarray) -> float:
         return np.linalg.norm(self.state(x, self.contact_s(x))[3:])
+
+    def incoming_speed(self) -> Value:
+        """Speed of the flight that ends at the contact."""
+        if not self.hit:
+            return Value.missing("the ball was not seen coming to the paddle")
+        before = self.flight - 1
+        return _vague(
+            self.one(lambda x: np.linalg.norm(self.state(x, self.contact_s(x), before)[3:])),
+            what="incoming speed",
+            unit="m/s",
+        )
 
     def mean_speed(self, x: np.ndarray) -> float:
         start, end = self.contact_s(x), self.bounce_s(x)
@@ -192,7 +281,7 @@ class _View:
         return COURT_LENGTH_M / 2 - np.sign(state[4]) * state[1]
 
     def net_clearance(self) -> Value:
-        times = np.linspace(self.contact_s(self.x), self.last_s, 60)
+        times = np.linspace(self.contact_s(self.x), self.end.time_s, 60)
         y = np.array([self.state(self.x, t)[1] for t in times])
         passed = np.flatnonzero(y[:-1] * y[1:] <= 0)
         if len(passed) == 0:
@@ -205,4 +294,4 @@ class _View:
             x_m, _, z_m = state[:3] - state[1] / state[4] * state[3:]
             return z_m - BALL_RADIUS_M - net_height_m(float(x_m))
 
-        return _vague(self.one(gap), _VAGUE_M, "height over the net")
+        return _vague(self.one(gap), what="height over the net", unit="m")

@@ -103,7 +103,7 @@ def _guess(chain: Chain, camera: BallCamera, settings: BallTrackSettings, lean: 
     owner = np.searchsorted(chain.breaks_s, chain.time_s, side="right")
     since = chain.time_s - chain.anchors_s[owner]
     ray = camera.ray(chain.px)
-    turn = np.linalg.norm(camera.ray(chain.px + [0.7071, 0.7071]) - ray, axis=1)
+    turn = np.linalg.norm(camera.ray(chain.px + np.sqrt(0.5)) - ray, axis=1)
     across = np.eye(3) - ray[:, :, None] * ray[:, None, :]
     reach = np.full(len(since), float(np.linalg.norm(camera.position_m)))
     trust = np.ones(len(since))
@@ -186,7 +186,9 @@ def _tie(rows: _Rows, chain: Chain, bend: _Bend, settings: BallTrackSettings) ->
         flights = np.array([k, k + 1])
         known = np.hstack([bend.place(flights, tau), bend.velocity_at(flights, tau)])
         falling = bend.velocity[k] + known[0, 3:]
-        tie = make_tie(kind, falling if np.any(bend.velocity) else _USUAL_MPS, settings, loose=_LOOSE)
+        tie = make_tie(
+            kind, falling if np.any(bend.velocity) else _USUAL_MPS, settings, loose=_LOOSE
+        )
         design = np.zeros((len(tie.target), len(rows.right)))
         for f, share, since in zip(flights, (tie.before, tie.after), tau, strict=True):
             design[:, 6 * f : 6 * f + 3] = share[:, :3]

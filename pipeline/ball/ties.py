@@ -13,10 +13,10 @@ __all__ = ["KEPT_SHARE", "KEPT_SHARE_SD", "Tie", "make_tie"]
 KEPT_SHARE, KEPT_SHARE_SD = 0.78, 0.15
 """Share of its level speed that a ball keeps in a bounce: 3/5 where it grips without spin, more
 where it slides or has topspin (thin shell; Cross 2002, Am J Phys 70:1093–1102, from memory)."""
-_MEET_SD_M = {BreakKind.BOUNCE: 0.01}
+_MEET_SD_M = {BreakKind.BOUNCE: 0.005}
 _MEET_ELSE_SD_M = 0.02
 """A paddle holds a ball for a few milliseconds, a few centimetres of its way."""
-_GROUND_SD_M = 0.003
+_GROUND_SD_M = 0.002
 _NET_SD_M = 0.06
 _HIT_HEIGHT_M, _HIT_HEIGHT_SD_M = 1.0, 0.6
 """Heights at which balls are hit (common practice, no source)."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from paddlebrief.ball.arcs import cut_at_turns, find_arcs, fit_curve, moving_rows
-from paddlebrief.ball.build import INLIER, fit_linked, flying_arcs, link_arcs
+from paddlebrief.ball.build import INLIER, Builder, falls, flying_arcs, link_arcs
 from paddlebrief.ball.fit import ChainFit, Layout
 from paddlebrief.ball.flight import drag_per_m
 from paddlebrief.ball.joints import find_joints, merge_through_gaps
@@ -21,6 +21,9 @@ log = logging.getLogger(__name__)
 
 _AT_NET_M = 0.25
 _STOPPED_SHARE = 0.5
+_UNSEEN_S = 0.12
+"""Longest time unseen at a break in the picture alone, where no physics tells whether something
+else happened meanwhile."""
 
 
 def track_balls(
@@ -55,14 +58,25 @@ def track_balls(
     else:
         pieces = [p for a in arcs for p in cut_at_turns(a, candidates, settings)]
         arcs = [p for p in pieces if is_arc_of_ball(p, candidates, width_px)]
-    arcs = merge_through_gaps(arcs, candidates, width_px=width_px, settings=settings)
+    arcs = merge_through_gaps(
+        arcs,
+        candidates,
+        width_px=width_px,
+        settings=settings,
+        may_be_one=lambda rows: camera is None or falls(rows, candidates, camera, settings),
+    )
     joints = find_joints(arcs, candidates, width_px=width_px, settings=settings)
+    if camera is None:
+        joints = [j for j in joints if j.gap_s <= _UNSEEN_S]
     tracks: list[BallTrack] = []
     for linked in link_arcs(arcs, joints):
         if camera is None:
             tracks.append(planar_track(linked, candidates, width_px))
         else:
-            fits = fit_linked(linked, candidates, camera, settings)
+            builder = Builder(
+                candidates=candidates, camera=camera, width_px=width_px, settings=settings
+            )
+            fits = builder.fit(linked)
             tracks += [_track(f, candidates, camera, width_px, settings) for f in fits]
     tracks.sort(key=lambda t: t.start_s)
     log.info("%d candidates, %d arcs, %d tracks", len(candidates), len(arcs), len(tracks))
@@ -112,7 +126,8 @@ def curve_px(rows: np.ndarray, candidates: Candidates, width_px: float, at_s: fl
 def _breaks(fit: ChainFit, layout: Layout, camera: BallCamera, settings) -> list[Break]:
     """Start, breaks between flights, end; each with its place and that one's covariance."""
     chain = fit.chain
-    times = [chain.time_s[0], *fit.parameters[layout.drag + 1 :], chain.time_s[-1]]
+    seen = chain.time_s[fit.residual < INLIER]
+    times = [seen[0], *fit.parameters[layout.drag + 1 :], seen[-1]]
     owners = [0, *range(layout.flights)]
     kinds = [BreakKind.START, *chain.kinds, BreakKind.END]
     breaks = []

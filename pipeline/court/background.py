@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+from scipy.stats import trim_mean
 
 from paddlebrief.court.movement import Movement, movement_between
 from paddlebrief.footage import frame_times, open_frames
@@ -52,11 +53,13 @@ class Still:
     start_s, end_s
         Presentation times; the camera is at its place for ``start_s <= t <= end_s``.
     picture_bgr
-        Median of its samples, brought onto the first of them; None when there are too few.
+        Median of its samples, brought to the middle of their places; None when there are too few.
     shake_px
         Standard deviation of the picture's movement about its middle, pixels of the recording.
     drift_px
         Movement from the first sample to the last, pixels of the recording.
+    samples
+        How many pictures it was seen in.
     """
 
     start_s: float
@@ -65,6 +68,7 @@ class Still:
     scale: float
     shake_px: float
     drift_px: float
+    samples: int
 
 
 def read_samples(info: FootageInfo, most: int) -> list[Sample]:
@@ -225,7 +229,7 @@ def _settled(members: dict[int, Movement], samples: Sequence[Sample]) -> list[di
     numbers = list(members)
     if len(numbers) < 2 * LEAST_SAMPLES:
         return [members]
-    places = np.array([_corner_places(members[n], samples[n]) for n in numbers])
+    places = np.array([_corner_places(members[n].onto, samples[n]) for n in numbers])
     width = samples[numbers[0]].picture_bgr.shape[1]
     best, at = 0.0, 0
     for cut in range(LEAST_SAMPLES, len(numbers) - LEAST_SAMPLES + 1):
@@ -246,24 +250,24 @@ def _settled(members: dict[int, Movement], samples: Sequence[Sample]) -> list[di
     return [piece for half in halves for piece in _settled(half, samples)]
 
 
-def _corner_places(movement: Movement, sample: Sample) -> np.ndarray:
-    """(8,) where the four corners lie in the reference."""
+def _corner_places(onto: np.ndarray, sample: Sample) -> np.ndarray:
+    """(8,) where a (2, 3) map puts the four corners."""
     height, width = sample.picture_bgr.shape[:2]
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
-    return (corners @ movement.onto[:, :2].T + movement.onto[:, 2]).ravel()
+    return (corners @ onto[:, :2].T + onto[:, 2]).ravel()
 
 
 def _centred(members: dict[int, Movement], samples: Sequence[Sample]) -> dict:
-    """The same movements onto the member nearest to the middle of all; it comes first."""
+    """The same movements onto the middle of all; the member nearest to it comes first."""
     numbers = list(members)
-    places = np.array([_corner_places(members[n], samples[n]) for n in numbers])
-    middle = numbers[int(np.argmin(np.linalg.norm(places - np.median(places, axis=0), axis=1)))]
-    back = cv2.invertAffineTransform(members[middle].onto)
-    out = {middle: Movement(np.eye(2, 3), 0.0)}
-    for number in numbers:
-        if number != middle:
-            onto = back @ np.vstack([members[number].onto, [0, 0, 1]])
-            out[number] = Movement(onto, members[number].size_px)
+    places = np.array([_corner_places(members[n].onto, samples[n]) for n in numbers])
+    first = numbers[int(np.argmin(np.linalg.norm(places - np.median(places, axis=0), axis=1)))]
+    middle = trim_mean([members[n].onto for n in numbers], 0.1, axis=0)
+    back = cv2.invertAffineTransform(middle)
+    out = {}
+    for number in (first, *(n for n in numbers if n != first)):
+        onto = back @ np.vstack([members[number].onto, [0, 0, 1]])
+        out[number] = Movement(onto, members[number].size_px)
     return out
 
 
@@ -301,6 +305,7 @@ def _still(part: dict[int, Movement], samples: Sequence[Sample], boxes: Boxes | 
         scale=scale,
         shake_px=float(np.sqrt(np.mean(steady**2))) if len(part) > 1 else 0.0,
         drift_px=float(np.linalg.norm(drift)),
+        samples=len(part),
     )
 
 
@@ -312,7 +317,7 @@ def _shift(movement: Movement, sample: Sample) -> np.ndarray:
 
 
 def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | None) -> np.ndarray:
-    """(h, w, 3) uint8 median of pictures brought onto the first one, people left out.
+    """(h, w, 3) uint8 median of pictures after their movements, people left out.
 
     A pixel that people cover throughout keeps an arbitrary one of its values.
     """
@@ -327,7 +332,7 @@ def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | N
                 left, top, right, bottom = np.clip(box, 0, [width, height, width, height])
                 # As many covered values below the median as above it leave it unmoved.
                 picture[int(top) : int(bottom), int(left) : int(right)] = 255 * (number % 2)
-        if np.allclose(onto, np.eye(2, 3), atol=0.02):
+        if np.abs(_corner_places(onto, sample) - _corner_places(np.eye(2, 3), sample)).max() < 0.1:
             stack[number] = picture
         else:
             stack[number] = cv2.warpAffine(

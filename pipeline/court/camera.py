@@ -22,6 +22,7 @@ applied after the solved one."""
 
 _NEAREST_M = 0.05
 _UNDISTORT_STEPS = 30
+_BEYOND_SHARE = 0.08  # of the picture's diagonal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,6 +119,13 @@ class View:
             centre_px=(self.centre_px + 0.5) * factor - 0.5,
             size_px=(round(width * factor), round(height * factor)),
         )
+
+    def shows(self, px: np.ndarray, *, margin_share: float = 0.0) -> np.ndarray:
+        """(…) whether (…, 2) pixels lie in the picture, or off it by that share of its diagonal."""
+        margin = margin_share * np.hypot(*self.size_px)
+        low, high = -0.5 - margin, np.array(self.size_px) - 0.5 + margin
+        with np.errstate(invalid="ignore"):
+            return np.all((px >= low) & (px <= high), axis=-1)
 
     def flat_direction(self, px: np.ndarray) -> np.ndarray:
         """(…, 2) undistorted x/z and y/z of (…, 2) pixels; NaN beyond the lens model."""
@@ -220,7 +228,8 @@ class SolvedCamera:
         """Where pixels meet the ground, or a level plane above it.
 
         Only what really is at that height may be placed this way: a thing ``h`` above the plane
-        seen from height ``H`` at distance ``D`` lands ``D h / (H − h)`` too far.
+        seen from height ``H`` at distance ``D`` lands ``D h / (H − h)`` too far. Nor is anything
+        placed that lies far outside the picture: there the lens was never seen.
 
         Parameters
         ----------
@@ -234,11 +243,13 @@ class SolvedCamera:
         Returns
         -------
         place_m
-            (…, 2) x and y, court frame; NaN at or above the horizon.
+            (…, 2) x and y, court frame; NaN at or above the horizon and for pixels that lie more
+            than a twelfth of the picture's diagonal outside it.
         covariance
             (…, 2, 2) square metres, first order, from camera, shake and pixel noise.
         """
         px = np.asarray(px, float)
+        px = np.where(self.view.shows(px, margin_share=_BEYOND_SHARE)[..., None], px, np.nan)
         direction = self.ray(px)
         fall = self.position_m[2] - height_m
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -92,16 +92,34 @@ def guess_views(
             position_m=cameras.position[index],
             size_px=size_px,
         )
-        place = view.position_m / np.linalg.norm(view.position_m)
-        sign = np.concatenate([place, view.rotation[2], [np.log(view.focal_px) * 0.3],
-                               [np.log(np.linalg.norm(view.position_m)) * 0.5]])  # fmt: skip
-        if any(np.linalg.norm(sign - other) < 0.07 for other in pictures):
+        picture = _corners_px(view)
+        if any(_look_alike(picture, other, 0.012 * scale) for other in pictures):
             continue
         kept.append((float(views_scores[index]), view))
-        pictures.append(sign)
+        pictures.append(picture)
         if len(kept) == most:
             break
     return kept
+
+
+_LOOKED_AT = np.array(
+    [p for s in court_strips() for p in (s.start_m, (s.start_m + s.end_m) / 2, s.end_m)]
+)
+
+
+def _corners_px(view: View) -> np.ndarray:
+    """(n, 2) pixels of the court's corners and middles; NaN outside the picture."""
+    px = view.project(_LOOKED_AT)
+    return np.where(view.shows(px, margin_share=0.02)[:, None], px, np.nan)
+
+
+def _look_alike(a: np.ndarray, b: np.ndarray, within_px: float) -> bool:
+    """Whether two courts show the same corners at the same places."""
+    shown = np.isfinite(a[:, 0]), np.isfinite(b[:, 0])
+    both = shown[0] & shown[1]
+    if not both.any() or both.sum() < 0.7 * max(shown[0].sum(), shown[1].sum()):
+        return False
+    return bool(np.linalg.norm(a[both] - b[both], axis=1).max() < within_px)
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,14 @@
 """Where a picture may show painted lines: ridges, straight lines through them, distance maps."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
 
 __all__ = ["CHANNELS", "LineMap", "Ridges", "StraightLine", "channel", "find_ridges",
-           "straight_lines"]  # fmt: skip
+           "joined_lines", "straight_lines"]  # fmt: skip
 
 CHANNELS: tuple[str, ...] = ("whiteness", "brightness", "darkness")
 """What paint stands out by, tried in this order."""
@@ -21,6 +23,8 @@ ANGLES = 180
 RHO_STEP_PX = 2.0
 MAP_ANGLES = 12
 FAR_PX = 24.0
+MOST_TURN = 0.05  # radians between the pieces of a bent line
+BOW_SHARE = 0.008  # of the length: what a lens bends a line by
 
 
 def channel(picture_bgr: np.ndarray, name: str) -> np.ndarray:
@@ -146,6 +150,47 @@ def straight_lines(ridges: Ridges, size_px: tuple[int, int]) -> list[StraightLin
             lines.append(_shifted(line, np.array(size_px) / 2))
     lines.sort(key=lambda line: -line.support_px)
     return lines
+
+
+def joined_lines(lines: Sequence[StraightLine], size_px: tuple[int, int]) -> list[StraightLine]:
+    """The same lines, and before them those that the lens has bent into pieces.
+
+    Two pieces are one bent line when the chord over both passes their four ends within
+    ``BOW_SHARE`` of its length. The pieces themselves come last.
+    """
+    whole, pieces = [], set()
+    for a, b in combinations(range(len(lines)), 2):
+        joined = _joined(lines[a], lines[b], np.hypot(*size_px))
+        if joined is not None:
+            whole.append(joined)
+            pieces |= {a, b}
+    rest = [line for k, line in enumerate(lines) if k not in pieces]
+    whole = sorted([*whole, *rest], key=lambda line: -line.support_px)
+    return whole + [lines[k] for k in sorted(pieces)]
+
+
+def _joined(a: StraightLine, b: StraightLine, diagonal: float) -> StraightLine | None:
+    turn = np.abs(a.normal @ b.normal)
+    if turn < np.cos(MOST_TURN) or min(a.support_px, b.support_px) < 0.08 * diagonal:
+        return None
+    direction = np.array([-a.normal[1], a.normal[0]])
+    ends = np.array([a.start_px, a.end_px, b.start_px, b.end_px])
+    along = ends @ direction
+    first, second = np.sort(along[:2]), np.sort(along[2:])
+    if min(first[1], second[1]) > max(first[0], second[0]) + 5:
+        return None
+    middle = ends.mean(axis=0)
+    normal = np.linalg.svd(ends - middle, full_matrices=False)[2][1]
+    if np.abs((ends - middle) @ normal).max() > BOW_SHARE * np.ptp(along):
+        return None
+    order = np.argsort(along)
+    return StraightLine(
+        normal=normal,
+        rho=float(normal @ middle),
+        start_px=ends[order[0]],
+        end_px=ends[order[-1]],
+        support_px=a.support_px + b.support_px,
+    )
 
 
 def _votes(at, angle, *, reach: float, rhos: int) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ from paddlebrief.court.camera import View
 from paddlebrief.court.dimensions import COURT_WIDTH_M, NET_TAPE_M, net_height_m
 from paddlebrief.court.strips import Strip, court_strips
 
-__all__ = ["Crossings", "Predicted", "measure", "predict"]
+__all__ = ["Crossings", "Predicted", "measure", "predict", "typical_bar"]
 
 SPACING_PX = 6.0
 MARGIN_PX = 3.0
@@ -20,6 +20,7 @@ FINE_PX = 1.5
 TAPE_MARGIN_PX = 4.0
 FINE_STEP_PX = 0.125
 LEAST_SD_PX = 0.03
+LEAST_VARIANCE = 9.0  # square grey levels
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -256,6 +257,31 @@ def _bar_bases(u: np.ndarray, offsets: np.ndarray, *, width: float, blur: float)
     shapes = np.stack([1 - rise, rise - fall, fall], axis=-1)
     bases, _ = np.linalg.qr(shapes)
     return bases, np.linalg.pinv(shapes)
+
+
+def typical_bar(grey: np.ndarray, places: Predicted, *, blur_px: float) -> tuple[float, float]:
+    """A strip in the median of the profiles across it, brighter or darker than its sides or both.
+
+    Returns
+    -------
+    offset_px
+        Where the strip lies, from its predicted place.
+    explained
+        Share of the median profile's variance that a bar there explains, 0 to 1; 0 where the
+        profile is even.
+    """
+    width = float(np.median(places.width_px))
+    side = width / 2 + 3 * blur_px + 2
+    u = np.arange(-side, side + STEP_PX / 2, STEP_PX)
+    offsets = np.arange(-2.0, 2.0 + FINE_STEP_PX / 2, FINE_STEP_PX)
+    profile = np.median(_profiles(grey, places, np.arange(len(places)), u), axis=0)
+    total = float(np.sum((profile - profile.mean()) ** 2))
+    if total < LEAST_VARIANCE * len(u):
+        return 0.0, 0.0
+    bases, _ = _bar_bases(u, offsets, width=width, blur=blur_px)
+    left_over = np.sum(profile**2) - np.sum(np.einsum("omk,m->ok", bases, profile) ** 2, axis=1)
+    best = int(np.argmin(left_over))
+    return float(offsets[best]), 1 - float(left_over[best]) / total
 
 
 def _bar_width(local, u, offset, levels, width, blur) -> np.ndarray:

@@ -301,6 +301,9 @@ def _span(still: Still, solved: StillCourt) -> CourtSpan:
             start_s=still.start_s, end_s=still.end_s, drift_px=still.drift_px, reason=solved.reason
         )
     view, covariance = _full_size(solved.fit.view, solved.fit.covariance, still.scale)
+    # The middle of a shaken picture's places is known only so well.
+    middle = np.diag([0.0] * 5 + [1, 1] + [0] * 4) / still.samples
+    covariance = covariance + middle * (still.shake_px / view.focal_px) ** 2
     return CourtSpan(
         start_s=still.start_s,
         end_s=still.end_s,

@@ -10,7 +10,7 @@ import numpy as np
 from paddlebrief.court.camera import View
 from paddlebrief.court.fit import Fit, Priors, fit_marks, refine
 from paddlebrief.court.guess import CameraLimits, guess_views
-from paddlebrief.court.lines import CHANNELS, LineMap, channel, find_ridges, straight_lines
+from paddlebrief.court.lines import CHANNELS, LineMap, channel, find_ridges, joined_lines, straight_lines
 from paddlebrief.court.strips import named_points_m
 from paddlebrief.court.verify import CourtLimits, Evidence, Quality, judge
 
@@ -20,9 +20,11 @@ logger = logging.getLogger(__name__)
 
 GUESS_WIDTH_PX = 1280
 GUESSES = 10
+MOST_LINES = 22
 LEAST_WORTH = 0.4
 WORTH_SHARE = 0.6  # of the best guess's score: once a court is believed, rivals must come close
 RIVAL_SHARE = 0.85
+TELLING_TAPE_PX = 60.0
 LEAST_MARKS = 4
 
 
@@ -100,7 +102,10 @@ def _best_of(believed: list[tuple[Fit, Quality]]) -> StillCourt:
     believed.sort(key=lambda c: -c[1].score_px)
     best, quality = believed[0]
     for rival, its in believed[1:]:
-        if its.score_px > RIVAL_SHARE * quality.score_px and not _same(best.view, rival.view):
+        close = its.score_px > RIVAL_SHARE * quality.score_px
+        # Half of the court looks like the other half, but stands at no net.
+        told_apart = quality.tape_px > TELLING_TAPE_PX and its.tape_px == 0
+        if close and not told_apart and not _same(best.view, rival.view):
             reason = "two different courts fit the lines about equally well"
             return StillCourt(fit=None, quality=None, reason=reason)
     return StillCourt(fit=best, quality=quality, reason=None)
@@ -121,7 +126,8 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
     ridges = find_ridges(channel(small, name))
     lines = straight_lines(ridges, size)
     evidence = Evidence(lines=tuple(lines), line_map=LineMap(ridges, size), scale=scale)
-    guesses = guess_views(lines, evidence.line_map, size, limits=expect.camera, most=GUESSES)
+    whole = joined_lines(lines, size)[:MOST_LINES]
+    guesses = guess_views(whole, evidence.line_map, size, limits=expect.camera, most=GUESSES)
     guesses = [g for g in guesses if g[0] > 0]
     logger.debug("%s: %d lines, %d guesses", name, len(lines), len(guesses))
     found: list[tuple[Fit, Quality]] = []
@@ -131,8 +137,6 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
             break
         view = view.scaled(1 / scale)
         view = replace(view, size_px=(width, height))
-        if any(_same(view, fit.view) for fit, _ in found):
-            continue
         judged = _judged(picture_bgr, view, name, expect, rough=True, evidence=evidence)
         if judged is not None and not any(_same(judged[0].view, f.view) for f, _ in found):
             found.append(judged)

@@ -16,6 +16,7 @@ from paddlebrief.court.dimensions import (
 )
 from paddlebrief.court.fit import Fit
 from paddlebrief.court.lines import LineMap, StraightLine
+from paddlebrief.court.profiles import typical_bar
 from paddlebrief.court.strips import NET, court_strips
 
 __all__ = ["CourtLimits", "Evidence", "Quality", "judge", "worst_sd_m"]
@@ -30,12 +31,16 @@ SAME_PAINT = 11.0  # distance in CIE L*a*b*, lightness counted half for light an
 LEFT_OVER_SHARE = 0.15  # of the length of line found
 AROUND_M = 1.0
 MOST_LAID_OFF = 6.0  # standard deviations
+DULL_WITHIN_PX = 1.5
+DULL_EXPLAINED = 0.85
 PAINT_APART = 30.0  # distance of two paints' hues in CIE L*a*b*
+PURE_PAINT_APART = 18.0  # the same where lines are wide enough not to mix with their ground
 
 ACROSS = ("near baseline", "far baseline", "near non-volley line", "far non-volley line")
 ALONG = ("left sideline", "right sideline", "near centerline", "far centerline")
 TELLING = ("near non-volley line", "near centerline", "near baseline")
 """Lines in the open whose absence tells another court from this one."""
+TAPE = tuple(strip.name for strip in court_strips() if strip.group == NET)
 
 
 @dataclass(frozen=True)
@@ -43,12 +48,14 @@ class CourtLimits:
     """What a court must show to be believed.
 
     ``found_share`` of the predicted length of line, ``residual_px`` root mean square,
-    ``worst_sd_m`` largest standard uncertainty anywhere on the court.
+    ``worst_sd_m`` largest standard uncertainty of a place on the court in view,
+    ``place_sd_m`` of the camera's own place.
     """
 
     found_share: float = 0.6
     residual_px: float = 1.6
     worst_sd_m: float = 0.2
+    place_sd_m: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,9 +80,11 @@ class Quality:
     residual_px
         Root mean square distance between found and fitted lines.
     worst_sd_m
-        Largest standard uncertainty of a place on the court.
+        Largest standard uncertainty of a place on the court in view.
     score_px
         Length of line found less the length missed.
+    tape_px
+        Length of the net's tape found: that its height fits is known to no court but this one.
     faults
         Plain sentences on what speaks against the court; empty when it is believed.
     """
@@ -85,6 +94,7 @@ class Quality:
     residual_px: float
     worst_sd_m: float
     score_px: float
+    tape_px: float
     faults: tuple[str, ...] = field(default=())
 
 
@@ -107,6 +117,8 @@ def judge(
     """
     good = _good(fit)
     shares, shown = _shares(fit, good)
+    for name in _dull_tape(fit, shares, picture_bgr):
+        del shares[name], shown[name]
     off_colour = _off_colour(fit, good, picture_bgr)
     for name in off_colour:
         shares[name] = 0.0
@@ -129,12 +141,18 @@ def judge(
         faults.append(
             f"too little of the court is in view: a place on it would be known to ± {worst:.1f} m"
         )
+    place = float(np.sqrt(np.linalg.eigvalsh(fit.covariance[-3:, -3:])[-1]))
+    if not faults and not place <= limits.place_sd_m:
+        faults.append(
+            f"too little of the court is in view: the camera's place would be known to ± {place:.1f} m"
+        )
     return Quality(
         found_share=float(share),
         shares=shares,
         residual_px=residual,
         worst_sd_m=worst,
         score_px=float(2 * found - length),
+        tape_px=float(sum(shares[name] * shown[name] for name in shares if name in TAPE)),
         faults=tuple(faults),
     )
 
@@ -156,6 +174,22 @@ def _shares(fit: Fit, good: np.ndarray) -> tuple[dict[str, float], dict[str, flo
     return shares, shown
 
 
+def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -> list[str]:
+    """Halves of the net's tape that are there, but not brighter than what lies behind them.
+
+    A tape in the shade before sunlit ground is as dark as it. Neither found nor missed.
+    """
+    grey = cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
+    dull = []
+    for index, strip in enumerate(court_strips()):
+        if strip.group == NET and shares.get(strip.name, 1.0) < ABSENT_SHARE:
+            here = fit.places.part(fit.places.strip == index)
+            offset, explained = typical_bar(grey, here, blur_px=fit.blur_px)
+            if abs(offset) < DULL_WITHIN_PX and explained > DULL_EXPLAINED:
+                dull.append(strip.name)
+    return dull
+
+
 def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str]:
     """Painted lines whose hue differs from that of most of the paint."""
     lab = _lab(picture_bgr)
@@ -163,18 +197,22 @@ def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str
     hue = lab[at[:, 1], at[:, 0], 1:]
     # Thin lines mix with their ground; only where the paint fills pixels its hue is its own.
     wide = good & (fit.places.width_px > 1.6)
-    hues, weights = {}, []
+    hues, weights, limits = {}, [], []
     for index, strip in enumerate(court_strips()):
         here = wide & (fit.places.strip == index)
         if strip.group != NET and here.sum() >= 6:
             hues[strip.name] = np.median(hue[here], axis=0)
             weights.append(here.sum())
+            pure = np.median(fit.places.width_px[here]) > 3
+            limits.append(PURE_PAINT_APART if pure else PAINT_APART)
     if len(hues) < 3:
         return []
     all_hues = np.array(list(hues.values()))
     apart = np.linalg.norm(all_hues[:, None] - all_hues[None], axis=2)
     middle = int(np.argmin(apart @ np.array(weights)))
-    return [name for name, far in zip(hues, apart[middle], strict=True) if far > PAINT_APART]
+    return [
+        name for name, far, limit in zip(hues, apart[middle], limits, strict=True) if far > limit
+    ]
 
 
 def _too_little(shares: Mapping[str, float], share: float, limits: CourtLimits) -> list[str]:
@@ -212,7 +250,9 @@ def _left_over(fit: Fit, good, picture_bgr, evidence: Evidence, *, found_px: flo
         open_ = free[y, x] > 0
         if not open_.any():
             continue
-        apart = (np.median(lab[y, x][open_], axis=0) - paint) * [0.5, 1, 1]
+        apart = np.median(lab[y, x][open_], axis=0) - paint
+        # Whiter than the lines found, it is paint all the more.
+        apart = [min(apart[0], 0) / 2, apart[1], apart[2]]
         if np.linalg.norm(apart) < SAME_PAINT:
             extra += open_.mean() * min(line.support_px, length)
     if extra > LEFT_OVER_SHARE * found_px * evidence.scale:
@@ -276,7 +316,7 @@ def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float])
     seen = sum(share >= SEEN_SHARE for share in shares.values())
     if sum(missing) > MISSING_A_SEEN * seen:
         faults.append(f"{len(missing)} of this court's lines are missing where they should be")
-    tape = [strip.name for strip in court_strips() if strip.group == NET and strip.name in shown]
+    tape = [name for name in TAPE if name in shown]
     length = sum(shown[name] for name in tape)
     if length > 120 and sum(shares[n] * shown[n] for n in tape) < ABSENT_SHARE * length:
         faults.append("the net's tape is not where this court's would be")
@@ -330,15 +370,19 @@ def _continued(view: View, line_map: LineMap, start, end) -> bool:
 
 
 def worst_sd_m(fit: Fit) -> float:
-    """Largest standard uncertainty of a place on the court, metres, to the worse direction."""
+    """Largest standard uncertainty of a place on the court in view, to the worse direction.
+
+    Returns
+    -------
+    float
+        Metres; infinite when none of the court is in view.
+    """
+    x = np.linspace(-COURT_WIDTH_M / 2, COURT_WIDTH_M / 2, 9)
+    y = np.linspace(-COURT_LENGTH_M / 2, COURT_LENGTH_M / 2, 19)
+    grid = np.stack(np.meshgrid(x, y, [0.0]), axis=-1).reshape(-1, 3)
+    px = fit.view.project(grid)
     camera = SolvedCamera(view=fit.view, covariance=fit.covariance)
-    x = np.linspace(-COURT_WIDTH_M / 2, COURT_WIDTH_M / 2, 5)
-    y = np.linspace(-COURT_LENGTH_M / 2, COURT_LENGTH_M / 2, 9)
-    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    points = np.concatenate([grid, np.zeros((len(grid), 1))], axis=1)
-    ahead = ((points - camera.position_m) @ camera.view.rotation.T)[:, 2] > 0.3
-    by_camera, by_point = camera.view.jacobians(points[ahead])
-    in_picture = by_camera @ camera.covariance @ np.swapaxes(by_camera, 1, 2)
-    back = np.linalg.inv(by_point[:, :, :2])
-    cov = back @ in_picture @ np.swapaxes(back, 1, 2)
-    return float(np.sqrt(np.linalg.eigvalsh(cov)[:, -1].max())) if ahead.any() else np.inf
+    _, covariance = camera.ground(px[fit.view.shows(px)])
+    if not len(covariance):
+        return np.inf
+    return float(np.sqrt(np.linalg.eigvalsh(covariance)[:, -1].max()))

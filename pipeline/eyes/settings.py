@@ -23,7 +23,13 @@ class PaddleNetSettings(_Part):
         ),
     )
     min_score: float = Field(
-        0.5, gt=0, lt=1, description="least probability of a paddle, 0 to 1 (no unit)"
+        0.15,
+        gt=0,
+        lt=1,
+        description=(
+            "least probability of a paddle, 0 to 1 (no unit); a stroke's paddle counts only when "
+            "it reaches 0.5 in three frames"
+        ),
     )
     reach: float = Field(
         0.15,

@@ -1,28 +1,72 @@
 """The stage's verb: measure every stroke of a recording."""
 
+from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
+import numpy as np
+
+from paddlebrief.ball import BallTrack, BallTrackSettings, track_balls
+from paddlebrief.ball.records import Candidates
+from paddlebrief.closer import CloserFolder
+from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
+from paddlebrief.mechanics.ball import BallContact, BallView, ball_contact, ball_measures
+from paddlebrief.mechanics.body_view import BodyView, ContactPoint
 from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
-from paddlebrief.records import FootageInfo, MeasuredStroke, Stroke
+from paddlebrief.mechanics.paddle import paddle_measures
+from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
+from paddlebrief.mechanics.turns import body_measures
+from paddlebrief.paddle import PaddlePose, PaddleSettings, PaddleSize, pooled_size
+from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.turn.skeleton import build_path
+from paddlebrief.turn.standing import ADULT, eye_of
 
-__all__ = ["measure_strokes"]
+__all__ = ["measure_strokes", "stroke_view"]
 
 MARGIN_S = 0.6  # of track beyond load and finish, s on court
+HAND_REACH_BH = 0.5  # how far from the wrist the ball may be at contact, body heights
+BALL_PLACE_SD_M = 0.35  # a struck ball farther from the wrist than its paddle is another ball
 
 
 def measure_strokes(
-    info: FootageInfo, parts: TrackParts, strokes: Sequence[Stroke], *, sight: SightSettings
+    info: FootageInfo,
+    strokes: Sequence[Stroke],
+    *,
+    parts: TrackParts,
+    court: Court,
+    closer: CloserFolder,
+    sight: SightSettings,
+    paddle: PaddleSettings,
+    ball: BallTrackSettings,
 ) -> list[MeasuredStroke]:
-    """Measures of each stroke, in the strokes' order; empty for no strokes."""
+    """Measures of each stroke, in the strokes' order; empty for no strokes.
+
+    Parameters
+    ----------
+    info, strokes
+        The recording and its strokes.
+    parts, court, closer
+        What the stages before found.
+    sight, paddle, ball
+        How landmarks are smoothed, and how paddle and balls move.
+    """
+    tracks = _ball_tracks(info, closer.balls(), court, ball)
+    cases = [
+        _Case.gather(info, stroke, parts=parts, court=court, closer=closer, sight=sight)
+        for stroke in strokes
+    ]
+    cases = [case.with_ball(tracks, ball) for case in cases]
+    poses = _paddle_poses(cases, paddle)
     return [
         MeasuredStroke(
             recording=info.path.name,
-            stroke=stroke,
-            measures=measure_stroke(stroke_view(info, parts, stroke, sight=sight)),
+            stroke=case.stroke,
+            measures=case.measures(pose),
         )
-        for stroke in strokes
+        for case, pose in zip(cases, poses, strict=True)
     ]
 
 
@@ -46,3 +90,156 @@ def stroke_view(
         placement_error=sight.placement_error,
         frame_interval_s=info.frame_interval_s,
     )
+
+
+def _ball_tracks(
+    info: FootageInfo, candidates: Candidates | None, court: Court, settings: BallTrackSettings
+) -> list[BallTrack]:
+    """Balls in flight, in metres for the stretches in which the camera is solved."""
+    if candidates is None:
+        return []
+    spans = [(s.start_s, s.end_s, s.camera) for s in court.spans]
+    spans = spans or [(info.start_s, info.end_s, None)]
+    tracks: list[BallTrack] = []
+    for start_s, end_s, camera in spans:
+        inside = candidates.between(start_s / info.slow_factor, end_s / info.slow_factor)
+        tracks += track_balls(inside, camera=camera, width_px=info.width_px, settings=settings)
+    return [replace(t, number=k + 1) for k, t in enumerate(tracks)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Case:
+    """One stroke with everything that was seen of it."""
+
+    info: FootageInfo
+    stroke: Stroke
+    camera: SolvedCamera | None
+    closer: CloserFolder
+    view: StrokeView
+    body: BodyView
+    ball: BallView | None = None
+
+    @classmethod
+    def gather(
+        cls,
+        info: FootageInfo,
+        stroke: Stroke,
+        *,
+        parts: TrackParts,
+        court: Court,
+        closer: CloserFolder,
+        sight: SightSettings,
+    ) -> "_Case":
+        view = stroke_view(info, parts, stroke, sight=sight)
+        camera, turns = court.at(stroke.contact_s), closer.turns(stroke.number)
+        path = None
+        if turns is not None:
+            path = build_path(
+                view.track,
+                turns,
+                hand=stroke.hand,
+                stature=ADULT,
+                size_px=(info.width_px, info.height_px),
+                placement_error=sight.placement_error,
+                camera=camera,
+                slow_factor=info.slow_factor,
+            )
+        body = BodyView(
+            stroke=stroke,
+            turns=turns,
+            path=path,
+            slow_factor=info.slow_factor,
+            frame_interval_s=info.frame_interval_s,
+        )
+        return cls(info=info, stroke=stroke, camera=camera, closer=closer, view=view, body=body)
+
+    def with_ball(self, tracks: Sequence[BallTrack], settings: BallTrackSettings) -> "_Case":
+        """The case with the ball that the stroke sent off."""
+        view = self.view
+        hand = view.at(view.on_hand("wrist"), self.stroke.contact_s)
+        known = bool(np.isfinite(hand).all())
+        ball = BallView(
+            tracks=tuple(tracks),
+            contact_s=self.body.contact_s,
+            contact_s_sd=self.body.contact_sd_s,
+            solved=self.camera is not None,
+            settings=settings,
+            hand_px=hand if known else None,
+            reach_px=HAND_REACH_BH * view.height_px if known else np.inf,
+        )
+        return replace(self, ball=ball)
+
+    def measures(self, pose: PaddlePose | None) -> tuple[Measure, ...]:
+        """Everything that can be said of the stroke, in page order."""
+        body = replace(self.body, contact=self._contact(pose))
+        return (
+            *measure_stroke(self.view),
+            *body_measures(body),
+            *paddle_measures(
+                pose,
+                self.stroke,
+                solved=self.camera is not None,
+                slow_factor=self.info.slow_factor,
+                facing=body.facing,
+                trunk=trunk_motion(body),
+            ),
+            *ball_measures(self.ball),
+        )
+
+    def _contact(self, pose: PaddlePose | None) -> ContactPoint | None:
+        """Where the ball is met: by its own flights, else beside the wrist where it is seen."""
+        path = self.body.path
+        if path is None:
+            return None
+        struck = ball_contact(self.ball)
+        if struck is not None and self._near_wrist(struck):
+            return contact_in_space(
+                path, place_m=struck.place_m, covariance_m2=struck.covariance_m2,
+                time_s=self.body.contact_s,
+            )  # fmt: skip
+        eye = eye_of(self.camera, (self.info.width_px, self.info.height_px))
+        if struck is not None:
+            place_px, sd_px = struck.px, struck.px_sd
+        else:
+            seen = face_at_contact_px(pose, self.closer.paddle(self.stroke.number), self.stroke)
+            if seen is None:
+                return None
+            place_px, sd_px = seen
+        return contact_beside_wrist(
+            path, place_px=place_px, sd_px=sd_px, time_s=self.body.contact_s, eye=eye
+        )
+
+    def _near_wrist(self, struck: BallContact) -> bool:
+        wrist, cover = self.body.path.at({"wrist": 1.0}, self.body.contact_s)
+        if not np.isfinite([*struck.place_m, *wrist]).all():
+            return False
+        reach = np.sqrt(np.trace(cover) + np.trace(struck.covariance_m2) + BALL_PLACE_SD_M**2)
+        return bool(np.linalg.norm(struck.place_m - wrist) < 3 * reach)
+
+
+def _paddle_poses(
+    cases: Sequence[_Case], settings: PaddleSettings
+) -> list[PaddlePose | None]:
+    """The paddle through each stroke; a player's strokes share one paddle, so its size is pooled
+    from a first round of fits."""
+    first = [_pose(case, None, settings) for case in cases]
+    sizes: dict[str, list[PaddleSize]] = defaultdict(list)
+    for case, pose in zip(cases, first, strict=True):
+        if pose is not None:
+            sizes[case.stroke.player].append(pose.size)
+    pooled = {p: pooled_size(PaddleSize.as_sold(), found) for p, found in sizes.items()}
+    return [
+        None if pose is None else _pose(case, pooled[case.stroke.player], settings)
+        for case, pose in zip(cases, first, strict=True)
+    ]
+
+
+def _pose(case: _Case, size: PaddleSize | None, settings: PaddleSettings) -> PaddlePose | None:
+    seen = case.closer.paddle(case.stroke.number)
+    if seen is None or case.body.path is None:
+        return None
+    forehand = {Side.FOREHAND: True, Side.BACKHAND: False}.get(case.stroke.side)
+    return paddle_motion(
+        seen, case.body, camera=case.camera, info=case.info, forehand=forehand, size=size,
+        settings=settings,
+    )  # fmt: skip

@@ -10,13 +10,15 @@ trained on showed (``calibration.json``, written by the training command).
 """
 
 import json
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from importlib import resources
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from paddlebrief.turn.net import BINS, CIRCLE_RAD, SEPARATION_RAD, TurnOutput
+from paddlebrief.records import FrameOfReference
+from paddlebrief.turn.net import BINS, CIRCLE_RAD, DIRECTIONS, SEPARATION_RAD, TurnOutput
 
 __all__ = ["Calibration", "Turns", "fuse", "load_calibration", "wrapped"]
 
@@ -75,6 +77,14 @@ class Turns:
         (n, 5) standard uncertainty of a direction across itself.
     facing_odds
         (n,) probability that the hips face the half circle they are said to.
+    hip_rate_radps, separation_rate_radps
+        (n,) turning speeds, anticlockwise from above, and
+    hip_rate_sd_radps, separation_rate_sd_radps
+        (n,) their standard uncertainties.
+    correlation_s
+        Time on court over which errors of frames look alike.
+    frame
+        Court, or gravity-aligned when the headings are measured from the line of sight.
     """
 
     time_s: np.ndarray
@@ -87,6 +97,44 @@ class Turns:
     direction: np.ndarray
     direction_sd_rad: np.ndarray
     facing_odds: np.ndarray
+    hip_rate_radps: np.ndarray
+    separation_rate_radps: np.ndarray
+    hip_rate_sd_radps: np.ndarray
+    separation_rate_sd_radps: np.ndarray
+    correlation_s: float
+    frame: FrameOfReference
+
+    def __post_init__(self) -> None:
+        n = len(self.time_s)
+        shapes = {"direction": (n, DIRECTIONS, 3), "direction_sd_rad": (n, DIRECTIONS)}
+        for field in fields(self):
+            value = getattr(self, field.name)
+            wanted = shapes.get(field.name, (n,))
+            if isinstance(value, np.ndarray) and value.shape != wanted:
+                raise ValueError(f"{field.name}: expected shape {wanted}, got {value.shape}")
+
+    def arrays(self) -> dict[str, np.ndarray]:
+        """All of it as arrays for ``numpy.savez``; ``from_arrays`` reads them back exactly."""
+        plain = {f.name: np.asarray(getattr(self, f.name)) for f in fields(self)}
+        return plain | {"frame": np.array(self.frame.name)}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, np.ndarray]) -> "Turns":
+        """Read what ``arrays`` gave, such as an open npz file.
+
+        Raises
+        ------
+        KeyError, ValueError
+            When an array is missing or of the wrong shape.
+        """
+        plain = {f.name: np.asarray(arrays[f.name]) for f in fields(cls)}
+        return cls(
+            **plain
+            | {
+                "correlation_s": float(plain["correlation_s"]),
+                "frame": FrameOfReference[str(plain["frame"])],
+            }
+        )
 
 
 _TURN_RATE_RADPS = 9.0  # SD of a turning speed between frames; peaks in a stroke are 10 to 15
@@ -168,6 +216,12 @@ def fuse(
         direction=_steadied(output, np.asarray(time_s, float), sight_rad),
         direction_sd_rad=calibration.direction_scale / np.sqrt(output.concentration),
         facing_odds=odds,
+        hip_rate_radps=state[:, 1],
+        separation_rate_radps=state[:, 3],
+        hip_rate_sd_radps=np.sqrt(cover[:, 1, 1]),
+        separation_rate_sd_radps=np.sqrt(cover[:, 3, 3]),
+        correlation_s=calibration.correlation_s,
+        frame=FrameOfReference.GRAVITY if sight_rad is None else FrameOfReference.COURT,
     )
 
 

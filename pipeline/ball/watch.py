@@ -1,0 +1,146 @@
+"""Runs the ball network over stretches of a recording and keeps what may be a ball."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from paddlebrief.ball.records import Candidates
+from paddlebrief.eyes import BallNet, BallsSeen
+from paddlebrief.footage import Frame
+from paddlebrief.records import FootageInfo
+
+__all__ = ["AFTER_S", "BEFORE_S", "BallWatch", "stretches_around", "watch_balls"]
+
+BEFORE_S, AFTER_S = 1.3, 1.6
+"""Seconds on court around a contact in which its ball comes and goes: a drive lands after 0.5 to
+0.9 s, a lob after 1.5 s (worked out from the drag law)."""
+
+_FARTHEST_FRAMES, _FARTHEST_S = 3.5, 0.05
+"""Neighbours are no farther apart than the larger of so many frame intervals, which bridges runs of
+up to two repeated pictures, and so many seconds on court, which fits frames thinned to 20 Hz."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Grey:
+    index: int
+    time_s: float
+    picture: np.ndarray
+
+
+class BallWatch:
+    """Looks for balls in frames as they come; one instance serves one recording.
+
+    Each frame is looked at together with the one before and the one after. Repeated pictures are
+    passed over, since they have no instant of their own; a frame without a neighbour on one side,
+    at the end of a stretch or beside a gap, is not looked at.
+
+    Parameters
+    ----------
+    net
+        The ball network.
+    info
+        The recording: says how far apart neighbours are, and what presentation time is on court.
+    """
+
+    def __init__(self, net: BallNet, info: FootageInfo) -> None:
+        self._net, self._info = net, info
+        self._last: list[_Grey] = []
+        self._frame: list[int] = []
+        self._time_s: list[float] = []
+        self._seen: list[BallsSeen] = []
+
+    def step(self, frame: Frame) -> None:
+        """Take the next frame, in order of presentation; stretches may leave frames out.
+
+        Raises
+        ------
+        ValueError
+            When the frame is not later than the one before.
+        """
+        if self._last and frame.index <= self._last[-1].index:
+            raise ValueError(f"expected a frame after {self._last[-1].index}, got {frame.index}")
+        if frame.repeat:
+            return
+        grey = cv2.cvtColor(frame.picture_bgr, cv2.COLOR_BGR2GRAY)
+        now = _Grey(index=frame.index, time_s=frame.time_s, picture=grey)
+        if self._last and not self._are_neighbours(self._last[-1], now):
+            self._last = []
+        self._last = [*self._last[-2:], now]
+        if len(self._last) == 3:
+            before, middle, after = self._last
+            self._seen.append(self._net.look(before.picture, middle.picture, after.picture))
+            self._frame.append(middle.index)
+            self._time_s.append(middle.time_s)
+
+    def _are_neighbours(self, a: _Grey, b: _Grey) -> bool:
+        apart_s = (b.time_s - a.time_s) / self._info.slow_factor
+        return apart_s <= max(_FARTHEST_FRAMES * self._info.frame_interval_s, _FARTHEST_S)
+
+    def candidates(self) -> Candidates:
+        """What was found so far, times on court; empty when nothing was."""
+        counts = [len(s) for s in self._seen]
+        time_s = np.array(self._time_s, float) / self._info.slow_factor
+        return Candidates(
+            frame=np.repeat(np.array(self._frame, int), counts),
+            time_s=np.repeat(time_s, counts),
+            px=_stacked([s.middle_px for s in self._seen]),
+            sd_px=np.concatenate([np.empty(0), *(s.sd_px for s in self._seen)]),
+            score=np.concatenate([np.empty(0), *(s.score for s in self._seen)]),
+            streak_px=_stacked([s.end_px - s.start_px for s in self._seen]),
+            frame_time_s=time_s,
+        )
+
+
+def _stacked(parts: list[np.ndarray]) -> np.ndarray:
+    return np.concatenate([np.empty((0, 2)), *parts])
+
+
+def watch_balls(frames: Iterable[Frame], net: BallNet, *, info: FootageInfo) -> Candidates:
+    """Candidates for flying balls in frames of one recording; empty for fewer than three frames.
+
+    Parameters
+    ----------
+    frames
+        In order of presentation; may be several stretches one after the other, with gaps between.
+    net, info
+        See `BallWatch`.
+    """
+    watch = BallWatch(net, info)
+    for frame in frames:
+        watch.step(frame)
+    return watch.candidates()
+
+
+def stretches_around(
+    contacts_s: Sequence[float],
+    *,
+    slow_factor: float,
+    before_s: float = BEFORE_S,
+    after_s: float = AFTER_S,
+) -> list[tuple[float, float]]:
+    """Stretches of a recording in which the balls of strokes fly.
+
+    Parameters
+    ----------
+    contacts_s
+        Presentation times of contacts, in any order.
+    slow_factor
+        Seconds of playback for one on court.
+    before_s, after_s
+        Seconds on court kept on either side.
+
+    Returns
+    -------
+    list of (start_s, end_s)
+        Presentation times, rising and apart; stretches that touch are one.
+    """
+    merged: list[tuple[float, float]] = []
+    for contact in sorted(contacts_s):
+        start, end = contact - before_s * slow_factor, contact + after_s * slow_factor
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
+        else:
+            merged.append((start, end))
+    return merged

@@ -1,0 +1,191 @@
+"""The stage's verb: open the frames around every stroke again and look closer.
+
+Sight follows everybody through every frame and keeps landmarks only. Here three networks look
+where something happens: the turn network at the hitting player from backswing to finish, the
+paddle network at the hitting hand around contact, the ball network at the whole picture while the
+stroke's balls fly.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from paddlebrief.ball.watch import BallWatch, stretches_around
+from paddlebrief.closer.folder import CloserFolder
+from paddlebrief.closer.settings import CloserSettings
+from paddlebrief.court import Court
+from paddlebrief.eyes import BallNet, PaddleNet
+from paddlebrief.footage import Frame, open_frames
+from paddlebrief.paddle import PaddleTrack, look_for_paddle
+from paddlebrief.pose_net import PoseNet
+from paddlebrief.progress import reporter
+from paddlebrief.records import FootageInfo, Stroke
+from paddlebrief.sight import SightSettings, TrackParts
+from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.turn.fusion import Turns, load_calibration
+from paddlebrief.turn.inputs import View
+from paddlebrief.turn.net import TurnNet
+from paddlebrief.turn.reading import read_turns
+
+__all__ = ["Nets", "look_closer"]
+
+BACKSWING_S = 1.0
+"""Looked at before the forward swing, seconds on court: load is looked for in 0.8 s of it."""
+FOLLOW_S = 1.2
+"""Looked at after contact at most, seconds on court."""
+MARGIN_S = 0.15
+"""Added at both ends, for the neighbours of the outer frames, seconds on court."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Nets:
+    """The networks of the closer look; one set serves one recording at a time."""
+
+    pose: PoseNet
+    turn: TurnNet
+    paddle: PaddleNet
+    ball: BallNet
+
+
+def look_closer(
+    info: FootageInfo,
+    parts: TrackParts,
+    strokes: Sequence[Stroke],
+    court: Court,
+    *,
+    nets: Nets,
+    settings: CloserSettings,
+    sight: SightSettings,
+    folder: Path,
+) -> None:
+    """Fill a folder with what the networks see of each stroke (read it by ``CloserFolder``).
+
+    Parameters
+    ----------
+    info, parts
+        The recording and its people.
+    strokes
+        None, one or many; looked at one by one, those done by a killed run are left alone.
+    court
+        Solved or not; a solved camera tells the turn network how it is held.
+    nets
+        The networks.
+    settings, sight
+        What to look at, and how landmarks are smoothed.
+    folder
+        Where to put it.
+
+    Raises
+    ------
+    FootageError
+        When the recording cannot be read any more.
+    """
+    kept = CloserFolder(folder)
+    for done, stroke in enumerate(strokes):
+        reporter().share(0.6 * done / len(strokes))
+        if kept.looked(stroke.number):
+            continue
+        look = _Look(info, parts, stroke, court, nets, settings, sight)
+        if settings.turns:
+            kept.write_turns(stroke.number, look.turns())
+        if settings.paddle:
+            kept.write_paddle(stroke.number, look.paddle())
+        kept.finish_stroke(stroke.number)
+    if settings.balls and not kept.balls_watched:
+        _watch_balls(info, strokes, nets.ball, settings, kept)
+    reporter().share(1.0)
+
+
+@dataclass(frozen=True)
+class _Look:
+    info: FootageInfo
+    parts: TrackParts
+    stroke: Stroke
+    court: Court
+    nets: Nets
+    settings: CloserSettings
+    sight: SightSettings
+
+    def turns(self) -> Turns | None:
+        """The player's turns from the backswing to the finish."""
+        slow, stroke = self.info.slow_factor, self.stroke
+        start = stroke.forward_s - BACKSWING_S * slow
+        end = min(stroke.finish_s, stroke.contact_s + FOLLOW_S * slow)
+        with self._frames(start, end, self.settings.turn_rate_hz) as frames:
+            return read_turns(
+                frames,
+                self._track(start, end),
+                pose_net=self.nets.pose,
+                turn_net=self.nets.turn,
+                calibration=load_calibration(),
+                view=self._view(),
+                slow_factor=slow,
+            )
+
+    def paddle(self) -> PaddleTrack:
+        """The paddle in the hitting hand from the forward swing to just after contact."""
+        slow, stroke = self.info.slow_factor, self.stroke
+        start = min(stroke.forward_s, stroke.contact_s - 0.4 * slow)
+        end = stroke.contact_s + 0.25 * slow
+        with self._frames(start, end, None) as frames:
+            return look_for_paddle(
+                frames, self._track(start, end), stroke.hand, self.nets.paddle, slow_factor=slow
+            )
+
+    def _track(self, start_s: float, end_s: float):
+        margin = 2 * MARGIN_S * self.info.slow_factor
+        return smoothed_window(
+            self.parts,
+            self.stroke.person,
+            start_s=start_s - margin,
+            end_s=end_s + margin,
+            contact_s=self.stroke.contact_s,
+            slow_factor=self.info.slow_factor,
+            sight=self.sight,
+            keep_hidden=True,
+        )
+
+    @contextmanager
+    def _frames(self, start_s: float, end_s: float, rate_hz: float | None) -> Iterator:
+        margin = MARGIN_S * self.info.slow_factor
+        with open_frames(self.info.path, start_s=start_s - margin, end_s=end_s + margin) as frames:
+            yield frames if rate_hz is None else _thinned(frames, self.info, rate_hz)
+
+    def _view(self) -> View:
+        camera = self.court.at(self.stroke.contact_s)
+        if camera is None:
+            return View.assumed(self.info.width_px, self.info.height_px)
+        view = camera.view
+        return View.solved(
+            focal_px=view.focal_px, centre_px=view.centre_px, rotation=view.rotation
+        )
+
+
+def _thinned(frames: Iterable[Frame], info: FootageInfo, rate_hz: float) -> Iterator[Frame]:
+    """Every k-th frame, so that no more than ``rate_hz`` a second on court are left.
+
+    Frames are counted through the whole recording: a stretch read twice gives the same ones.
+    """
+    every = max(1, round(float(info.capture_rate) / rate_hz))
+    return (frame for frame in frames if frame.index % every == 0)
+
+
+def _watch_balls(
+    info: FootageInfo,
+    strokes: Sequence[Stroke],
+    net: BallNet,
+    settings: CloserSettings,
+    kept: CloserFolder,
+) -> None:
+    watch = BallWatch(net, info)
+    stretches = stretches_around([s.contact_s for s in strokes], slow_factor=info.slow_factor)
+    total = sum(end - start for start, end in stretches)
+    done = 0.0
+    for start, end in stretches:
+        with open_frames(info.path, start_s=start, end_s=end) as frames:
+            for frame in _thinned(frames, info, settings.ball_rate_hz):
+                watch.step(frame)
+                reporter().share(0.6 + 0.4 * (done + frame.time_s - start) / total)
+        done += end - start
+    kept.write_balls(watch.candidates())

@@ -1,0 +1,301 @@
+"""The hitting arm in space: the elbow at load, the contact point, and the follow-through."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from paddlebrief.court.camera import View
+from paddlebrief.mechanics.body_view import BodyView, ContactPoint, stated
+from paddlebrief.records import FrameOfReference, Handedness, Measure
+from paddlebrief.turn.skeleton import BodyPath
+
+__all__ = [
+    "ARM_MEASURES",
+    "contact_beside_wrist",
+    "contact_front",
+    "contact_height",
+    "contact_in_space",
+    "elbow_behind",
+    "elbow_height",
+    "follow_across",
+    "follow_height",
+    "follow_path",
+]
+
+WIDEST_ELBOW_SD = 0.30  # upper-arm lengths
+WIDEST_CONTACT_SD_M = 0.12
+WIDEST_FOLLOW_SHARE = 0.25  # of the path's length
+WIDEST_END_SD = 0.5  # upper-arm lengths
+
+COURT, GRAVITY = FrameOfReference.COURT, FrameOfReference.GRAVITY
+
+_ARM_LENGTHS = "upper-arm lengths"
+_FACE_FROM_WRIST_SD_M = 0.16  # along the line of sight: 0.28 m in an unknown direction, 0.28/√3
+_STOPPED_SHARE = 0.2
+_PAUSE_SHARE, _PAUSE_DOUBT = 0.5, 0.08
+_NO_PATH = "the player's size could not be told from the picture"
+_NO_NET = "the court's lines were not found, so where the net lies is not known"
+
+
+def contact_beside_wrist(
+    path: BodyPath, *, place_px: np.ndarray, sd_px: float, time_s: float, eye: View
+) -> ContactPoint | None:
+    """The contact point from where ball or face is in the picture, at the wrist's distance.
+
+    Parameters
+    ----------
+    path
+        Of the hitting player.
+    place_px, sd_px
+        (2,) the ball, or the middle of the paddle's face, at contact, and the standard
+        uncertainty of its coordinates.
+    time_s
+        Contact, seconds on court.
+    eye
+        The view that the path was built with (``standing.eye_of``).
+
+    Returns
+    -------
+    ContactPoint or None
+        None when the path does not reach the contact.
+    """
+    wrist, wrist_cover = path.at({"wrist": 1.0}, time_s)
+    hips, _ = path.at({"hips": 1.0}, time_s)
+    _, apart_cover = path.at({"wrist": 1.0, "hips": -1.0}, time_s)
+    ray = eye.ray(np.asarray(place_px, float))
+    if not np.isfinite([*wrist, *ray]).all():
+        return None
+    # In the gravity frame the path stands on z = 0 and the eye as high above it as it was lifted.
+    start = eye.position_m + np.array([0.0, 0.0, path.lift_m])
+    reach = float((wrist - start) @ ray)
+    place = start + reach * ray
+    along = np.outer(ray, ray)
+    across = (np.eye(3) - along) * (reach * sd_px / eye.focal_px) ** 2
+    loose = along * _FACE_FROM_WRIST_SD_M**2
+    hips_cover = path.at({"hips": 1.0}, time_s)[1]
+    level = np.eye(3) - along
+    return ContactPoint(
+        place_m=place,
+        covariance_m2=along @ wrist_cover @ along + loose + across,
+        from_hips_m=place - hips,
+        from_hips_covariance_m2=along @ apart_cover @ along
+        + level @ hips_cover @ level
+        + loose
+        + across,
+    )
+
+
+def contact_in_space(
+    path: BodyPath, *, place_m: np.ndarray, covariance_m2: np.ndarray, time_s: float
+) -> ContactPoint | None:
+    """The contact point from a place that was found without the body; None outside the path."""
+    hips, cover = path.at({"hips": 1.0}, time_s)
+    if not np.isfinite(hips).all():
+        return None
+    return ContactPoint(
+        place_m=place_m,
+        covariance_m2=covariance_m2,
+        from_hips_m=place_m - hips,
+        from_hips_covariance_m2=covariance_m2 + cover,
+    )
+
+
+def elbow_height(view: BodyView) -> Measure:
+    """Hitting elbow above its shoulder at load, upper-arm lengths."""
+    return _elbow(view, "elbow_height", np.array([0.0, 0.0, 1.0]))
+
+
+def elbow_behind(view: BodyView) -> Measure:
+    """Hitting elbow behind its shoulder, away from the net, at load, upper-arm lengths."""
+    name = "elbow_behind"
+    if view.path is not None and view.path.frame is not COURT:
+        return Measure.missing(name, _ARM_LENGTHS, COURT, _NO_NET)
+    return _elbow(view, name, np.array([0.0, -float(view.facing), 0.0]))
+
+
+def _elbow(view: BodyView, name: str, way: np.ndarray) -> Measure:
+    frame = GRAVITY if view.path is None else view.path.frame
+    if view.without_turns is not None or view.path is None:
+        return Measure.missing(name, _ARM_LENGTHS, frame, view.without_turns or _NO_PATH)
+    load_s, load_sd_s = view.load
+    ends = {"elbow": 1.0, f"{view.stroke.hand.value}_shoulder": -1.0}
+
+    def share(time_s: float) -> tuple[float, float]:
+        bone, cover = view.path.at(ends, time_s)
+        length = np.linalg.norm(bone)
+        # The arm's length is the same in numerator and denominator: only its direction matters.
+        across = (np.eye(3) - np.outer(bone, bone) / length**2) @ way / length
+        return float(bone @ way / length), float(np.sqrt(across @ cover @ across))
+
+    value, sd = share(load_s)
+    early, late = share(load_s - load_sd_s)[0], share(load_s + load_sd_s)[0]
+    timing = np.nanmax(np.abs([early - value, late - value, 0.0]))
+    return stated(
+        name, value, float(np.hypot(sd, timing)), unit=_ARM_LENGTHS, frame=frame,
+        widest=WIDEST_ELBOW_SD,
+    )  # fmt: skip
+
+
+def contact_height(view: BodyView) -> Measure:
+    """Height of the ball's centre at contact, metres."""
+    name = "contact_height_m"
+    if (missing := _no_contact(view, name, needs_net=False)) is not None:
+        return missing
+    place, cover = view.contact.place_m, view.contact.covariance_m2
+    rise = _wrist_velocity(view)[2] * view.contact_sd_s
+    value = float(place[2])
+    sd = float(np.sqrt(cover[2, 2] + rise**2 + _scale_var(view, value)))
+    return stated(
+        name, value, sd, unit="m", frame=view.path.frame, widest=WIDEST_CONTACT_SD_M
+    )  # fmt: skip
+
+
+def contact_front(view: BodyView) -> Measure:
+    """Ball ahead of the middle of the hips at contact, along the court, metres."""
+    name = "contact_front_m"
+    if (missing := _no_contact(view, name, needs_net=True)) is not None:
+        return missing
+    value = float(view.contact.from_hips_m[1]) * view.facing
+    going = _wrist_velocity(view)[1] * view.contact_sd_s
+    cover = view.contact.from_hips_covariance_m2
+    sd = float(np.sqrt(cover[1, 1] + going**2 + _scale_var(view, value)))
+    return stated(name, value, sd, unit="m", frame=COURT, widest=WIDEST_CONTACT_SD_M)
+
+
+def _no_contact(view: BodyView, name: str, *, needs_net: bool) -> Measure | None:
+    if view.path is None:
+        return Measure.missing(name, "m", COURT if needs_net else GRAVITY, _NO_PATH)
+    if needs_net and view.path.frame is not COURT:
+        return Measure.missing(name, "m", COURT, _NO_NET)
+    if view.contact is None:
+        reason = "neither ball nor paddle was seen at contact"
+        return Measure.missing(name, "m", view.path.frame, reason)
+    return None
+
+
+def _scale_var(view: BodyView, length_m: float) -> float:
+    return (length_m * view.path.scale_sd) ** 2
+
+
+def _wrist_velocity(view: BodyView) -> np.ndarray:
+    """(3,) of the wrist up to contact, metres a second; 0 where the path does not reach."""
+    span = max(0.04, 1.5 * view.frame_interval_s)
+    ends = [view.path.at({"wrist": 1.0}, t)[0] for t in (view.contact_s - span, view.contact_s)]
+    return np.nan_to_num((ends[1] - ends[0]) / span)
+
+
+@dataclass(frozen=True)
+class _Follow:
+    """The wrist from contact on, and where it stops: at the earliest and at the latest."""
+
+    time_s: np.ndarray
+    wrist_m: np.ndarray
+    first: int
+    last: int
+
+
+def _follow(view: BodyView) -> _Follow | None:
+    """Where the hand stops: the first moment at which it is slower than a fifth of its speed at
+    contact, or slowest for the time being and slower than half of it. A slowing down to nearly
+    half may be one or not. None when the path ends before."""
+    path = view.path
+    later = path.time_s > view.contact_s + 1e-6
+    if later.sum() < 4:
+        return None
+    wrist = np.vstack([path.at({"wrist": 1.0}, view.contact_s)[0], path.joint("wrist")[later]])
+    time_s = np.r_[view.contact_s, path.time_s[later]]
+    speed = np.linalg.norm(np.gradient(wrist, time_s, axis=0), axis=1)
+    before = np.linalg.norm(_wrist_velocity(view))
+    stops = []
+    for share in (_PAUSE_SHARE + _PAUSE_DOUBT, _PAUSE_SHARE - _PAUSE_DOUBT):
+        slow = speed < _STOPPED_SHARE * before
+        inner = speed[1:-1]
+        slow[1:-1] |= (inner <= speed[2:]) & (inner < speed[:-2]) & (inner < share * before)
+        slow[0] = False
+        if not slow.any():
+            return None
+        stops.append(int(np.argmax(slow)))
+    return _Follow(time_s=time_s, wrist_m=wrist, first=stops[0], last=stops[1])
+
+
+def follow_path(view: BodyView) -> Measure:
+    """Length of the wrist's path from contact until the hand stops, metres."""
+    name = "follow_path_m"
+    if view.path is None:
+        return Measure.missing(name, "m", GRAVITY, _NO_PATH)
+    frame = view.path.frame
+    found = _follow(view)
+    if found is None:
+        return Measure.missing(name, "m", frame, "the recording or the player's track ends before")
+    steps = np.linalg.norm(np.diff(found.wrist_m, axis=0), axis=1)
+    short, long = steps[: found.first].sum(), steps[: found.last].sum()
+    if long - short > 2 * WIDEST_FOLLOW_SHARE * long:
+        return Measure.missing(
+            name, "m", frame, "the hand slows down twice, so its end is not clear"
+        )
+    value = float(short + long) / 2
+    way = found.wrist_m[found.last] - found.wrist_m[0]
+    way = way / max(float(np.linalg.norm(way)), 1e-6)
+    ends = [view.path.at({"wrist": 1.0, "hips": -1.0}, found.time_s[k]) for k in (0, found.last)]
+    ending = sum(float(way @ cover @ way) for _, cover in ends)
+    speed = np.linalg.norm(_wrist_velocity(view))
+    stopping = _STOPPED_SHARE * speed * max(2 * view.frame_interval_s, 0.03)
+    parts = (ending, (speed * view.contact_sd_s) ** 2, stopping**2, (long - short) ** 2 / 12,
+             _scale_var(view, value))  # fmt: skip
+    sd = float(np.sqrt(sum(parts)))
+    return stated(name, value, sd, unit="m", frame=frame, widest=WIDEST_FOLLOW_SHARE * value)
+
+
+def follow_height(view: BodyView) -> Measure:
+    """Wrist above the opposite shoulder where the hand stops, upper-arm lengths."""
+    return _end(view, "follow_height", across=False)
+
+
+def follow_across(view: BodyView) -> Measure:
+    """Wrist beyond the opposite shoulder where the hand stops, upper-arm lengths.
+
+    Along the shoulder line, from the hitting shoulder to the other: negative when the hand stays
+    on the hitting side of the opposite shoulder, positive when it ends past it.
+    """
+    return _end(view, "follow_across", across=True)
+
+
+def _end(view: BodyView, name: str, *, across: bool) -> Measure:
+    if view.path is None:
+        return Measure.missing(name, _ARM_LENGTHS, GRAVITY, _NO_PATH)
+    frame = view.path.frame
+    found = _follow(view)
+    if found is None:
+        reason = "the recording or the player's track ends before"
+        return Measure.missing(name, _ARM_LENGTHS, frame, reason)
+    if found.last > found.first:
+        reason = "the hand slows down twice, so its end is not clear"
+        return Measure.missing(name, _ARM_LENGTHS, frame, reason)
+    at = float(found.time_s[found.last])
+    hand = view.stroke.hand
+    other = Handedness.LEFT if hand is Handedness.RIGHT else Handedness.RIGHT
+    gap, cover = view.path.at({"wrist": 1.0, f"{other.value}_shoulder": -1.0}, at)
+    way = np.array([0.0, 0.0, 1.0])
+    if across:
+        ends = {f"{other.value}_shoulder": 1.0, f"{hand.value}_shoulder": -1.0}
+        way = view.path.at(ends, at)[0]
+        way = way / np.linalg.norm(way)
+    arm, arm_sd = view.path.lengths_m["upper arm"], view.path.lengths_sd_m["upper arm"]
+    value = float(gap @ way) / arm
+    sd = float(np.sqrt(way @ cover @ way)) / arm
+    # Where the hand stops is itself uncertain by a few hundredths of a second of slow travel.
+    drift = _STOPPED_SHARE * float(np.linalg.norm(_wrist_velocity(view))) * 0.03 / arm
+    sd = float(np.sqrt(sd**2 + drift**2 + (value * arm_sd / arm) ** 2))
+    return stated(name, value, sd, unit=_ARM_LENGTHS, frame=frame, widest=WIDEST_END_SD)
+
+
+ARM_MEASURES: tuple[Callable[[BodyView], Measure], ...] = (
+    elbow_height,
+    elbow_behind,
+    contact_height,
+    contact_front,
+    follow_path,
+    follow_height,
+    follow_across,
+)

@@ -1,0 +1,176 @@
+"""Looks for the paddle in a player's hand through a stretch of frames."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from paddlebrief.eyes import PaddleNet, PaddleSeen, Square, hand_squares
+from paddlebrief.eyes.crops import body_height_px, hand_px
+from paddlebrief.footage.frames import Frame
+from paddlebrief.paddle.records import PaddleTrack
+from paddlebrief.paddle.size import MAX_LENGTH_M
+from paddlebrief.records import LANDMARKS, Handedness, Track
+
+__all__ = ["PaddleLook", "consistent", "look_for_paddle"]
+
+_BRIDGED_S = 0.15  # gaps of the hand that are bridged so that the picture is looked at there
+_SHORTEST_ADULT_M = 1.4
+_HEAD_SPEED_MPS = 22.0  # paddle's middle against the hand; more than a smash (a guess)
+_BODY_M = 1.7
+_OFF_HAND = 0.07  # of body heights, usual distance of a handle from the landmarks' hand
+_SURE_SCORE, _SURE_FRAMES = 0.5, 3  # what a chain must hold, or there is no paddle at all
+
+
+class PaddleLook:
+    """Looks frame by frame while somebody else reads the recording.
+
+    Parameters
+    ----------
+    track
+        The player over the stretch, left and right settled; NaN where missing.
+    hand
+        The hitting hand, ``RIGHT`` or ``LEFT``.
+    net
+        The paddle network. A low ``min_score`` (0.15) is right here: doubtful findings count
+        only in a chain with sure ones, and with a wider uncertainty.
+    slow_factor
+        Seconds of playback for one second on court.
+    """
+
+    def __init__(
+        self, track: Track, hand: Handedness, net: PaddleNet, *, slow_factor: float = 1.0
+    ) -> None:
+        self._track, self._net, self._slow = track, net, slow_factor
+        landmarks = _bridged(track.landmarks_px, track.time_s, _BRIDGED_S * slow_factor)
+        self._hands = hand_px(landmarks, hand.value)
+        self._squares: list[Square | None] = hand_squares(landmarks, hand.value)
+        self._seen: list[PaddleSeen | None] = [None] * len(track.time_s)
+
+    def see(self, frame: Frame) -> None:
+        """Look at one frame; one that the track does not know, or a repeat, is passed over."""
+        row = int(np.searchsorted(self._track.frame, frame.index))
+        known = row < len(self._track.frame) and self._track.frame[row] == frame.index
+        if known and not frame.repeat:
+            self._seen[row] = self._net.look(frame.picture_bgr, [self._squares[row]])[0]
+
+    def track(self) -> PaddleTrack:
+        """What was seen so far, without what cannot be the same paddle."""
+        found = PaddleTrack.gathered(
+            self._seen,
+            frame=self._track.frame,
+            time_s=self._track.time_s,
+            hand_px=self._hands,
+        )
+        heights = body_height_px(self._track.landmarks_px)
+        heights = heights[np.isfinite(heights)]
+        if not len(heights):
+            return found
+        height = float(np.quantile(heights, 0.9))
+        return consistent(found, body_height_px=height, slow_factor=self._slow)
+
+
+def look_for_paddle(
+    frames: Iterable[Frame],
+    track: Track,
+    hand: Handedness,
+    net: PaddleNet,
+    *,
+    slow_factor: float = 1.0,
+) -> PaddleTrack:
+    """The paddle in the hitting hand in every frame of a player's track.
+
+    Parameters
+    ----------
+    frames
+        In order of time; those that the track does not know, and repeats, are passed over.
+    track, hand, net, slow_factor
+        As for `PaddleLook`.
+
+    Returns
+    -------
+    PaddleTrack
+        One row a frame of the track; NaN where no paddle was seen or none that fits its
+        neighbours.
+    """
+    look = PaddleLook(track, hand, net, slow_factor=slow_factor)
+    for frame in frames:
+        look.see(frame)
+    return look.track()
+
+
+def consistent(
+    track: PaddleTrack, *, body_height_px: float, slow_factor: float = 1.0
+) -> PaddleTrack:
+    """The track without findings that cannot be one paddle in one hand.
+
+    A finding may not be longer than the rulebook's paddle beside a small adult, and from one
+    kept finding to the next the paddle's middle may not move faster against the hand than any
+    swing. Of all such chains the one with the greatest sum of scores is kept, a score being
+    lowered by how far the handle is from the hand, if it holds some sure findings. The
+    uncertainty of doubtful ones is widened.
+
+    Parameters
+    ----------
+    track
+        As found frame by frame.
+    body_height_px
+        The player's height in the picture.
+    slow_factor
+        Seconds of playback for one second on court.
+    """
+    length = np.linalg.norm(track.points_px[:, 2] - track.points_px[:, 0], axis=1)
+    longest = MAX_LENGTH_M / _SHORTEST_ADULT_M * body_height_px
+    rows = np.flatnonzero(track.seen & (length <= longest + 2 * track.sd_px[:, [0, 2]].sum(1)))
+    middle = track.points_px[:, 2:].mean(axis=1) - track.hand_px
+    middle = np.where(np.isfinite(middle), middle, track.points_px[:, 2:].mean(axis=1))
+    sd = track.sd_px[:, 2:].mean(axis=1)
+    speed = _HEAD_SPEED_MPS * body_height_px / _BODY_M / slow_factor
+    off = _off_hand(track)[rows] / (_OFF_HAND * body_height_px)
+    worth = track.score[rows] - 0.5 * np.nan_to_num(off) ** 2
+    best, before = worth.copy(), np.full(len(rows), -1)
+    for k in range(1, len(rows)):
+        now, earlier = rows[k], rows[:k]
+        away = np.linalg.norm(middle[now] - middle[earlier], axis=1)
+        reach = speed * (track.time_s[now] - track.time_s[earlier]) + 3 * (sd[now] + sd[earlier])
+        sums = np.where(away <= reach, best[:k], -np.inf)
+        if len(sums) and sums.max() > 0:
+            before[k] = int(sums.argmax())
+            best[k] += sums.max()
+    keep = np.zeros(len(track), bool)
+    at = int(best.argmax()) if len(rows) and best.max() > 0 else -1
+    while at >= 0:
+        keep[rows[at]] = True
+        at = before[at]
+    if (track.score[keep] >= _SURE_SCORE).sum() < _SURE_FRAMES:
+        keep[:] = False
+    widened = np.maximum(1, _SURE_SCORE / track.score)[:, None]
+    return replace(track, sd_px=track.sd_px * widened).without(~keep)
+
+
+def _off_hand(track: PaddleTrack) -> np.ndarray:
+    """(n,) distance of the hand from the nearest point of the handle, pixels."""
+    butt, throat = track.points_px[:, 0], track.points_px[:, 1]
+    handle, away = throat - butt, track.hand_px - butt
+    share = np.sum(handle * away, axis=1) / np.maximum(np.sum(handle**2, axis=1), 1e-9)
+    return np.linalg.norm(away - np.clip(share, 0, 1)[:, None] * handle, axis=1)
+
+
+def _bridged(landmarks_px: np.ndarray, time_s: np.ndarray, longest_s: float) -> np.ndarray:
+    """Landmarks with gaps of at most ``longest_s`` bridged by straight lines."""
+    out = np.array(landmarks_px, float)
+    known = np.isfinite(out).all(axis=(1, 2))
+    if known.sum() < 2:
+        return out
+    inside = np.flatnonzero(known)
+    later = np.searchsorted(inside, np.arange(len(time_s)))
+    between = (later > 0) & (later < len(inside)) & ~known
+    rows = np.flatnonzero(between)
+    first, last = inside[later[rows] - 1], inside[later[rows]]
+    rows = rows[time_s[last] - time_s[first] <= longest_s]
+    for landmark in range(len(LANDMARKS)):
+        for axis in (0, 1):
+            out[rows, landmark, axis] = np.interp(
+                time_s[rows], time_s[inside], out[inside, landmark, axis]
+            )
+    return out

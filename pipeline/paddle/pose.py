@@ -1,0 +1,483 @@
+"""A paddle's pose through one stroke: position, long axis and face, with uncertainty.
+
+The keypoints of all frames round a contact are fitted together (see ``fit``) from each of the
+motions that the outline allows (see ``settle``). What remains open between them is kept: the
+result is a set of drawn motions, and every number taken from it is a mean and a spread of those.
+"""
+
+import logging
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation, Slerp
+
+from paddlebrief.court.camera import SolvedCamera
+from paddlebrief.paddle.fit import Evidence, Fitted, State, fit_motion, lag_cost
+from paddlebrief.paddle.records import PaddleTrack
+from paddlebrief.paddle.settings import PaddleSettings
+from paddlebrief.paddle.settle import (
+    Poses,
+    best_path,
+    face_cost,
+    possible_poses,
+    turning_costs,
+)
+from paddlebrief.paddle.size import PaddleSize, face_middle_m
+from paddlebrief.paddle.turning import angle_between, exp, log
+
+__all__ = ["Forearm", "HandDistance", "PaddlePose", "Striking", "paddle_pose"]
+
+logger = logging.getLogger(__name__)
+
+TURNOVER_HALF_S = 0.030
+_DRAWS = 240
+_FEWEST_SEEN = 4
+_MOST_MOTIONS = 10
+_PINS_S = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.18)
+_HOPELESS = 25.0  # a path this much costlier than the best is not fitted
+_SAME_RAD, _SAME_ELSEWHERE_RAD = np.radians(4.0), np.radians(25.0)
+_SLOW_TIE_S = 0.15  # over which errors of the hand's distance look alike
+_HAND_SD_M = 0.05  # of the landmarks' hand against the middle of the grip
+_USUAL_RISE_DEG, _OPEN_SD_DEG, _CLOSED_SD_DEG = 10.0, 22.0, 12.0
+_HEADING_SD_DEG = 15.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandDistance:
+    """How far the hitting hand is from the camera.
+
+    Attributes
+    ----------
+    metres
+        (n,) along the line of sight, one for each frame of the paddle's track; or one number.
+    sd_m
+        Standard uncertainty common to all frames.
+    wander_m
+        Standard uncertainty that comes on top and changes within a stroke: large where only the
+        player's place is known, since an arm reaches.
+    """
+
+    metres: np.ndarray | float
+    sd_m: float
+    wander_m: float = 0.35
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forearm:
+    """(n, 3) unit vectors from elbow to wrist, one for each frame of the paddle's track, in the
+    court frame (or the camera's gravity frame where the court is not solved), and (n,) their
+    standard uncertainty across themselves, radians; NaN where missing."""
+
+    direction: np.ndarray
+    sd_rad: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Striking:
+    """The contact.
+
+    Attributes
+    ----------
+    contact_s, contact_s_sd
+        Presentation time and its standard uncertainty.
+    forehand
+        True, False, or None when the side is not sure. A forehand is hit with the front face.
+    facing
+        1 for a player in the camera's half, who hits along +y, −1 beyond the net; 0 unknown.
+    push, push_sd_rad
+        (3,) unit vector of the ball's change of velocity at the impact, in the frame of the
+        result, where the ball's flights on both sides are known, and the standard uncertainty of
+        the face's normal against it. Friction turns it by up to 20° (its coefficient being 0.35
+        or so, a guess): 0.14 and more.
+    """
+
+    contact_s: float
+    contact_s_sd: float
+    forehand: bool | None
+    facing: int = 1
+    push: np.ndarray | None = None
+    push_sd_rad: float = 0.17
+
+
+@dataclass(frozen=True, kw_only=True)
+class PaddlePose:
+    """Drawn motions of a paddle through one stroke; m draws, N instants.
+
+    Vectors are in the court frame, or in the camera's gravity frame where ``solved`` is false.
+
+    Attributes
+    ----------
+    time_s
+        (N,) seconds on court from contact; the instant 0 stands twice, before and after impact.
+    before
+        Number of the instant just before impact; ``before + 1`` is just after.
+    rotation
+        (m, N, 3, 3) columns across, along to the tip, normal of the front face.
+    grip_m
+        (m, N, 3) middle of the grip.
+    turning_radps, grip_mps
+        (m, N, 3) turning speed and velocity of the grip.
+    face_middle_m
+        (m,) distance of the face's middle from the grip along the long axis.
+    shift_s
+        (m,) drawn errors of the contact time, seconds on court.
+    contact_s_sd
+        Their standard deviation.
+    frame_time_s, frame_node, seen
+        (n,) times of the frames from contact, their instants among N, and whether the paddle was
+        seen in each.
+    forearm, forearm_sd_rad
+        (n, 3) and (n,) as given for these frames; NaN where not known.
+    frame_interval_s
+        Typical time between frames, seconds on court.
+    solved
+        Whether the court was solved.
+    motions
+        Weights of the different motions that the draws come from, the weightiest first.
+    size
+        The paddle's size after this stroke.
+    """
+
+    time_s: np.ndarray
+    before: int
+    rotation: np.ndarray
+    grip_m: np.ndarray
+    turning_radps: np.ndarray
+    grip_mps: np.ndarray
+    face_middle_m: np.ndarray
+    shift_s: np.ndarray
+    contact_s_sd: float
+    frame_time_s: np.ndarray
+    frame_node: np.ndarray
+    seen: np.ndarray
+    forearm: np.ndarray
+    forearm_sd_rad: np.ndarray
+    frame_interval_s: float
+    solved: bool
+    motions: tuple[float, ...]
+    size: PaddleSize
+
+    @property
+    def mean_rotation(self) -> np.ndarray:
+        """(N, 3, 3) mean of the drawn rotations."""
+        left, _, right = np.linalg.svd(self.rotation.mean(axis=0))
+        left[..., 2] *= np.linalg.det(left @ right)[:, None]
+        return left @ right
+
+    @property
+    def normal_sd_deg(self) -> np.ndarray:
+        """(N,) root mean square angle of the drawn normals off the mean one, degrees."""
+        mean = self.mean_rotation[:, :, 2]
+        cosine = np.sum(self.rotation[..., 2] * mean, axis=-1)
+        return np.degrees(np.sqrt(np.mean(np.arccos(np.clip(cosine, -1, 1)) ** 2, axis=0)))
+
+    @property
+    def face_m(self) -> np.ndarray:
+        """(m, N, 3) middle of the face."""
+        return self.grip_m + self.face_middle_m[:, None, None] * self.rotation[..., 1]
+
+    @property
+    def face_mps(self) -> np.ndarray:
+        """(m, N, 3) velocity of the face's middle."""
+        arm = self.face_middle_m[:, None, None] * self.rotation[..., 1]
+        return self.grip_mps + np.cross(self.turning_radps, arm)
+
+
+def paddle_pose(
+    track: PaddleTrack,
+    strike: Striking,
+    *,
+    camera: SolvedCamera,
+    solved: bool,
+    distance: HandDistance,
+    forearm: Forearm | None = None,
+    size: PaddleSize | None = None,
+    slow_factor: float = 1.0,
+    settings: PaddleSettings | None = None,
+    seed: int = 0,
+) -> PaddlePose | None:
+    """The paddle's motion through a stroke.
+
+    Parameters
+    ----------
+    track
+        Frames round the stroke (see ``look``); more than needed may be given.
+    strike
+        When the ball was hit, and with which side.
+    camera
+        Solved, or from ``assumed_camera``.
+    solved
+        Whether the camera was solved from the court.
+    distance
+        Of the hand from the camera.
+    forearm
+        Directions of the hitting forearm; None when they are not known.
+    size
+        Of this player's paddle; None for any paddle.
+    slow_factor
+        Seconds of playback for one second on court.
+    settings
+        How freely it moves.
+    seed
+        Of the draws.
+
+    Returns
+    -------
+    PaddlePose or None
+        None when the paddle was seen in fewer than four frames of the stretch.
+    """
+    settings, size = settings or PaddleSettings(), size or PaddleSize.as_sold()
+    time_s = (track.time_s - strike.contact_s) / slow_factor
+    rows = np.flatnonzero((time_s >= -settings.before_s) & (time_s <= settings.after_s))
+    if track.seen[rows].sum() < _FEWEST_SEEN:
+        return None
+    evidence = _evidence(
+        track, rows, time_s, strike=strike, camera=camera, distance=distance, forearm=forearm,
+        size=size, settings=settings,
+    )  # fmt: skip
+    prior = _FacePrior(strike, camera=camera, solved=solved)
+    fits = _fitted(evidence, track.face[rows], time_s[rows], prior)
+    if not fits:
+        return None
+    rng = np.random.default_rng(seed)
+    state, weights = _mixed_draws(fits, rng)
+    rotation, place = _drawn_cameras(camera, len(state.place), rng)
+    back = np.swapaxes(rotation, 1, 2)
+    turn = back[:, None]
+
+    def rotated(vectors: np.ndarray) -> np.ndarray:
+        return np.einsum("mij,mnj->mni", back, vectors)
+
+    return PaddlePose(
+        time_s=evidence.time_s,
+        before=evidence.kick,
+        rotation=turn @ state.rotation,
+        grip_m=rotated(state.place) + place[:, None],
+        turning_radps=rotated(state.turning),
+        grip_mps=rotated(state.speed),
+        face_middle_m=face_middle_m(state.log_size),
+        shift_s=rng.normal(0, strike.contact_s_sd / slow_factor, len(place)),
+        contact_s_sd=strike.contact_s_sd / slow_factor,
+        frame_time_s=time_s[rows],
+        frame_node=evidence.node,
+        seen=track.seen[rows],
+        forearm=evidence.forearm @ camera.view.rotation,
+        forearm_sd_rad=evidence.forearm_sd,
+        frame_interval_s=float(np.median(np.diff(time_s))),
+        solved=solved,
+        motions=tuple(sorted(weights, reverse=True)),
+        size=PaddleSize(
+            log_m=state.log_size.mean(axis=0), covariance=np.cov(state.log_size, rowvar=False)
+        ),
+    )
+
+
+def _evidence(
+    track: PaddleTrack,
+    rows: np.ndarray,
+    time_s: np.ndarray,
+    *,
+    strike: Striking,
+    camera: SolvedCamera,
+    distance: HandDistance,
+    forearm: Forearm | None,
+    size: PaddleSize,
+    settings: PaddleSettings,
+) -> Evidence:
+    view, frames = camera.view, time_s[rows]
+    extra = np.array([-TURNOVER_HALF_S, 0.0, 0.0, TURNOVER_HALF_S])
+    nodes = np.concatenate([frames, extra])
+    order = np.argsort(nodes, kind="stable")
+    number = np.empty(len(nodes), int)
+    number[order] = np.arange(len(nodes))
+    interval = float(np.median(np.diff(time_s)))
+    crowd = np.sqrt(max(settings.noise_s / interval, 1.0))
+    flat, hand = (
+        view.flat_direction(track.points_px[rows]),
+        view.flat_direction(track.hand_px[rows]),
+    )
+    sd = track.sd_px[rows] * settings.noise_scale / view.focal_px
+    metres = np.broadcast_to(np.asarray(distance.metres, float), len(track))[rows]
+    depth = metres / np.sqrt(1 + np.sum(hand**2, axis=1))
+    wander = distance.wander_m * np.sqrt(max(_SLOW_TIE_S / interval, 1.0))
+    arm, arm_sd = np.full((len(rows), 3), np.nan), np.full(len(rows), np.nan)
+    if forearm is not None:
+        arm, arm_sd = forearm.direction[rows] @ view.rotation.T, forearm.sd_rad[rows]
+    focal_share = np.sqrt(camera.covariance[0, 0])
+    return Evidence(
+        time_s=nodes[order],
+        kick=int(number[len(frames) + 1]),
+        node=number[: len(frames)],
+        flat=flat,
+        sd=sd * crowd,
+        shake=camera.shake_px / view.focal_px,
+        depth_m=depth,
+        depth_sd_m=np.full(len(rows), wander),
+        depth_share_sd=float(np.hypot(distance.sd_m / np.nanmedian(metres), focal_share)),
+        hand=hand,
+        hand_sd=np.hypot(crowd * _HAND_SD_M / depth, camera.shake_px / view.focal_px),
+        forearm=arm,
+        forearm_sd=arm_sd,
+        push=_front_normal(strike, view.rotation),
+        push_sd=strike.push_sd_rad,
+        size=size,
+        turning_jerk=settings.turning_jerk,
+        moving_jerk=settings.moving_jerk,
+    )
+
+
+def _front_normal(strike: Striking, rotation: np.ndarray) -> np.ndarray:
+    """(3,) where the ball says that the front face's normal points, camera frame; NaN unknown."""
+    if strike.push is None or strike.forehand is None:
+        return np.full(3, np.nan)
+    return rotation @ np.asarray(strike.push, float) * (1 if strike.forehand else -1)
+
+
+class _FacePrior:
+    """How unlikely a face at contact is for a ball that goes over the net."""
+
+    def __init__(self, strike: Striking, *, camera: SolvedCamera, solved: bool) -> None:
+        self._strike, self._solved = strike, solved
+        self._to_court = camera.view.rotation.T
+
+    def cost(self, rotation: np.ndarray) -> np.ndarray:
+        """(…,) of rotations (…, 3, 3) from paddle to camera, at contact."""
+        normal = rotation[..., :, 2] @ self._to_court.T
+        forehand = self._strike.forehand
+        if forehand is None:
+            return np.minimum(self._of(normal), self._of(-normal))
+        return self._of(normal if forehand else -normal)
+
+    def _of(self, normal: np.ndarray) -> np.ndarray:
+        rise = np.degrees(np.arcsin(np.clip(normal[..., 2], -1, 1)))
+        # A face closed much sends the ball into the ground; an open one may be a lob.
+        sd = np.where(rise < _USUAL_RISE_DEG, _CLOSED_SD_DEG, _OPEN_SD_DEG)
+        cost = 0.5 * ((rise - _USUAL_RISE_DEG) / sd) ** 2
+        facing = self._strike.facing
+        if self._solved and facing:
+            heading = np.degrees(np.arctan2(normal[..., 0] * facing, normal[..., 1] * facing))
+            cost = cost + 0.5 * (heading / _HEADING_SD_DEG) ** 2
+        return cost
+
+
+def _fitted(
+    evidence: Evidence, face: np.ndarray, time_s: np.ndarray, prior: _FacePrior
+) -> list[tuple[float, Fitted]]:
+    """Log-evidence and fit of each motion that the outlines allow, doubles left out."""
+    seen = np.flatnonzero(np.isfinite(evidence.flat).all(axis=(1, 2)))
+    depth = np.where(
+        np.isfinite(evidence.depth_m), evidence.depth_m, np.nanmedian(evidence.depth_m)
+    )
+    poses = possible_poses(
+        evidence.flat[seen], evidence.sd[seen], depth_m=depth[seen], face=face[seen],
+        log_size=evidence.size.log_m,
+    )  # fmt: skip
+    fits: list[tuple[float, Fitted]] = []
+    for path in _paths(poses, time_s[seen], _forearm_cost(poses, evidence, seen), prior):
+        start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
+        try:
+            fit = fit_motion(start, evidence)
+        except np.linalg.LinAlgError as error:
+            logger.debug("a motion of the paddle could not be fitted: %s", error)
+            continue
+        state, node = fit.state, evidence.node[seen]
+        unlikely = face_cost(state.rotation[node], state.place[node], face=face[seen]).sum()
+        unlikely += prior.cost(state.rotation[fit.kick])
+        fits.append((fit.evidence - float(unlikely), fit))
+    kept: list[tuple[float, Fitted]] = []
+    for score, fit in sorted(fits, key=lambda f: -f[0]):
+        if all(_differ(fit, other) for _, other in kept):
+            kept.append((score, fit))
+    return kept
+
+
+def _differ(one: Fitted, other: Fitted) -> bool:
+    apart = angle_between(one.state.rotation, other.state.rotation)
+    return bool(apart[one.kick] > _SAME_RAD or apart.max() > _SAME_ELSEWHERE_RAD)
+
+
+def _forearm_cost(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndarray:
+    """(n, 8) how unlikely the angle between forearm and paddle is; 0 where not known."""
+    arm, sd = evidence.forearm[seen], evidence.forearm_sd[seen]
+    cosine = np.sum(poses.rotation[..., :, 1] * arm[:, None], axis=-1)
+    lag = np.arccos(np.clip(cosine, -1, 1))
+    cost, _, _ = lag_cost(lag, sd[:, None], evidence.time_s[evidence.node[seen]])
+    return np.nan_to_num(cost)
+
+
+def _paths(
+    poses: Poses, time_s: np.ndarray, extra: np.ndarray, prior: _FacePrior
+) -> list[np.ndarray]:
+    """Different paths, the likeliest first: each through a pose near contact and one elsewhere."""
+    nearest, turning = int(np.abs(time_s).argmin()), turning_costs(poses, time_s)
+    pins = {int(np.abs(time_s - s).argmin()) for s in _PINS_S}
+    found: dict[bytes, tuple[float, np.ndarray]] = {}
+    for h in np.flatnonzero(np.isfinite(poses.cost[nearest])):
+        unlikely = float(prior.cost(poses.rotation[nearest, h]))
+        for pin in pins:
+            for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
+                forced = poses.cost + poses.face_cost + extra
+                _force(forced, nearest, h)
+                _force(forced, pin, g)
+                path, cost = best_path(forced, turning)
+                if np.isfinite(cost):
+                    found[path.tobytes()] = cost + unlikely, path
+    ranked = sorted(found.values(), key=lambda one: one[0])
+    return [path for cost, path in ranked[:_MOST_MOTIONS] if cost <= ranked[0][0] + _HOPELESS]
+
+
+def _force(cost: np.ndarray, frame: int, pose: int) -> None:
+    cost[frame, np.arange(cost.shape[1]) != pose] = np.inf
+
+
+def _start(
+    poses: Poses, path: np.ndarray, time_s: np.ndarray, *, evidence: Evidence, seen: np.ndarray
+) -> State:
+    """A motion through the poses of a path, straight between them."""
+    rows = np.arange(len(path))
+    rotation, place = poses.rotation[rows, path], poses.place[rows, path]
+    place = place * (evidence.depth_m[seen] / place[:, 2])[:, None]
+    way = Slerp(time_s, Rotation.from_matrix(rotation))
+    clipped = np.clip(evidence.time_s, time_s[0], time_s[-1])
+    half = 0.5 * float(np.median(np.diff(time_s)))
+    ends = [np.clip(clipped + s * half, time_s[0], time_s[-1]) for s in (-1, 1)]
+    span = np.maximum(ends[1] - ends[0], 1e-4)[:, None]
+    early, late = (way(e).as_matrix() for e in ends)
+
+    def at(when: np.ndarray) -> np.ndarray:
+        return np.stack([np.interp(when, time_s, place[:, i]) for i in range(3)], axis=1)
+
+    return State(
+        rotation=way(clipped).as_matrix(),
+        place=at(clipped),
+        turning=log(late @ np.swapaxes(early, 1, 2)) / span,
+        speed=(at(ends[1]) - at(ends[0])) / span,
+        log_size=evidence.size.log_m.copy(),
+        depth_share=0.0,
+    )
+
+
+def _mixed_draws(
+    fits: list[tuple[float, Fitted]], rng: np.random.Generator
+) -> tuple[State, np.ndarray]:
+    """Draws from all fits, each in proportion to its weight."""
+    scores = np.array([score for score, _ in fits])
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    counts = np.floor(weights * _DRAWS + 0.5).astype(int)
+    counts[weights.argmax()] += _DRAWS - counts.sum()
+    parts = [f.drawn(int(c), rng) for (_, f), c in zip(fits, counts, strict=True) if c > 0]
+    whole = {
+        name: np.concatenate([np.atleast_1d(getattr(p, name)) for p in parts])
+        for name in State.__dataclass_fields__
+    }
+    return State(**whole), weights
+
+
+def _drawn_cameras(
+    camera: SolvedCamera, count: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(m, 3, 3) rotations from court to camera and (m, 3) places, drawn from the covariance."""
+    values, vectors = np.linalg.eigh(camera.covariance)
+    steps = rng.standard_normal((count, len(values))) * np.sqrt(np.maximum(values, 0)) @ vectors.T
+    return exp(steps[:, 5:8]) @ camera.view.rotation, camera.position_m + steps[:, 8:11]

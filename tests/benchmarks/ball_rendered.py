@@ -1,0 +1,213 @@
+"""How well balls are seen and shots measured in rendered sessions with truth.
+
+Run with ``python -m tests.benchmarks.ball_rendered SESSION… [--strokes N] [--keep DIR]``, each a
+folder written by ``paddlebrief rehearse``. The ball network looks at the stretches around the
+first N true strokes; tracks use the rendered camera. Prints one block a session.
+"""
+
+import argparse
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+
+from paddlebrief.ball import BallTrack, BallTrackSettings, Candidates, track_balls
+from paddlebrief.ball.files import read_candidates, write_candidates
+from paddlebrief.ball.watch import BallWatch, stretches_around
+from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
+from paddlebrief.eyes import BallNet, EyeSettings
+from paddlebrief.footage import inspect, open_frames
+from paddlebrief.mechanics.ball import BallView, ball_contact, ball_measures
+from paddlebrief.records import FootageInfo
+
+NEAR_PX = 5.0
+FLYING_MPS = 0.7
+CONTACT_SD_S = 0.010
+SETTINGS = BallTrackSettings()
+GRADED = ("ball_launch_speed_mps", "ball_mean_speed_mps", "landing_depth_m", "net_clearance_m")
+
+
+def rendered_camera(truth: Path, info: FootageInfo) -> SolvedCamera:
+    """The camera of the first frame, as a solved one without error."""
+    row = pq.read_table(truth / "frames.parquet").slice(0, 1).to_pylist()[0]
+    matrix = np.array(row["matrix"]).reshape(3, 3)
+    view = View(
+        focal_px=float(matrix[0, 0]),
+        centre_px=matrix[:2, 2],
+        distortion=np.array(row["distortion"][:2]),
+        rotation=np.array(row["rotation"]).reshape(3, 3),
+        position_m=np.array(row["place_m"]),
+        size_px=(info.width_px, info.height_px),
+    )
+    return SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2))
+
+
+def watched(info: FootageInfo, strokes: list[dict], *, kept: Path | None) -> Candidates:
+    """Candidates around strokes, looked for anew or read from ``kept``."""
+    if kept is not None and kept.is_file():
+        return read_candidates(kept)
+    watch = BallWatch(BallNet(EyeSettings(threads=1)), info)
+    start, frames = time.process_time(), 0
+    for from_s, to_s in stretches_around([s["contact_s"] for s in strokes], slow_factor=1.0):
+        with open_frames(info.path, start_s=from_s, end_s=to_s) as reader:
+            for frame in reader:
+                watch.step(frame)
+                frames += 1
+    print(f"  {1e3 * (time.process_time() - start) / frames:.0f} ms a frame, {frames} frames")
+    found = watch.candidates()
+    if kept is not None:
+        write_candidates(kept, found)
+    return found
+
+
+def flying_balls(truth: Path, info: FootageInfo) -> dict[int, np.ndarray]:
+    """(k, 2) pixels by frame of the balls that fly in the picture."""
+    table = pq.read_table(truth / "balls.parquet")
+    slot, frame = table["ball"].to_numpy(), table["frame"].to_numpy()
+    place = np.array(table["place_m"].to_pylist())
+    px = np.array(table["place_px"].to_pylist())
+    time_s = table["time_s"].to_numpy()
+    found = defaultdict(list)
+    for ball in np.unique(slot):
+        rows = np.flatnonzero(slot == ball)
+        near = np.diff(frame[rows]) <= 2
+        speed = np.linalg.norm(np.diff(place[rows], axis=0), axis=1) / np.diff(time_s[rows])
+        flies = np.zeros(len(rows), bool)
+        flies[1:] |= near & (speed > FLYING_MPS)
+        flies[:-1] |= near & (speed > FLYING_MPS)
+        inside = np.all((px[rows] >= 0) & (px[rows] < (info.width_px, info.height_px)), axis=1)
+        for r in rows[flies & inside]:
+            found[int(frame[r])].append(px[r])
+    return {f: np.array(p) for f, p in found.items()}
+
+
+def grade_places(
+    candidates: Candidates, rows: np.ndarray, balls: dict[int, np.ndarray], looked: set[int]
+) -> tuple[float, float, int]:
+    """Share of these rows near a flying ball, share of flying balls with a row near, and how many
+    balls there were in the frames looked at."""
+    right = [
+        _nearest(candidates.px[r], balls.get(int(candidates.frame[r]))) <= NEAR_PX for r in rows
+    ]
+    own = defaultdict(list)
+    for r in rows:
+        own[int(candidates.frame[r])].append(candidates.px[r])
+    hit = [_nearest(p, own.get(f)) <= NEAR_PX for f in looked for p in balls.get(f, ())]
+    return np.mean(right) if right else np.nan, np.mean(hit), len(hit)
+
+
+def _nearest(px: np.ndarray, others: np.ndarray | None) -> float:
+    if others is None or len(others) == 0:
+        return np.inf
+    return float(np.min(np.hypot(*(np.asarray(others) - px).T)))
+
+
+def grade_shots(tracks: list[BallTrack], strokes: list[dict], rng) -> dict[str, list]:
+    """Errors, errors over stated uncertainties, and reasons by measure."""
+    out = defaultdict(list)
+    for stroke in strokes:
+        view = BallView(
+            tracks=tracks,
+            contact_s=stroke["contact_s"] + rng.normal(0, CONTACT_SD_S),
+            contact_s_sd=CONTACT_SD_S,
+            solved=True,
+            settings=SETTINGS,
+        )
+        out["found"].append(view.shot is not None)
+        contact = ball_contact(view)
+        out["timed"].append(contact is not None)
+        if contact is not None:
+            off = contact.time_s - stroke["contact_s"]
+            out["contact ms"].append(1e3 * off)
+            out["contact z"].append(off / contact.time_s_sd)
+        for measure in ball_measures(view):
+            if measure.name not in GRADED:
+                continue
+            true = stroke[measure.name]
+            if not measure.measured:
+                out[f"{measure.name} reasons"].append(measure.reason)
+            elif np.isfinite(true):
+                out[measure.name].append(measure.value - true)
+                out[f"{measure.name} z"].append((measure.value - true) / measure.sd)
+            else:
+                out[f"{measure.name} reasons"].append("measured, but not true")
+    return out
+
+
+def false_tracks(tracks: list[BallTrack], candidates: Candidates, balls) -> int:
+    """Tracks of which most rows are near no flying ball."""
+    wrong = 0
+    for track in tracks:
+        rows = np.concatenate([f.rows for f in track.flights])
+        near = [
+            _nearest(candidates.px[r], balls.get(int(candidates.frame[r]))) <= 2 * NEAR_PX
+            for r in rows
+        ]
+        wrong += np.mean(near) < 0.5
+    return wrong
+
+
+def report(folder: Path, *, count: int, keep: Path | None) -> None:
+    """Grade one session."""
+    truth = folder / "truth"
+    recording = next(p for p in (folder / "session").iterdir() if p.suffix == ".mp4")
+    info = inspect(recording)
+    strokes = pq.read_table(truth / "strokes.parquet").to_pylist()[:count]
+    print(folder.name, flush=True)
+    kept = None if keep is None else keep / f"{folder.name}.npz"
+    candidates = watched(info, strokes, kept=kept)
+    balls = flying_balls(truth, info)
+    start = time.process_time()
+    tracks = track_balls(
+        candidates, camera=rendered_camera(truth, info), width_px=info.width_px, settings=SETTINGS
+    )
+    seconds = time.process_time() - start
+    minutes = len(candidates.frame_time_s) * info.frame_interval_s / 60
+    rows = [f.rows for t in tracks for f in t.flights]
+    tracked = np.concatenate([np.empty(0, int), *rows])
+    looked = looked_at(truth, candidates.frame_time_s)
+    for name, part in (("candidates", np.arange(len(candidates))), ("tracks", tracked)):
+        precision, recall, n = grade_places(candidates, part, balls, looked)
+        print(f"  {name}: precision {precision:.3f}, recall {recall:.3f} of {n} balls in frames")
+    wrong = false_tracks(tracks, candidates, balls)
+    print(f"  {len(tracks)} tracks, {wrong / minutes:.1f} false a minute looked at; "
+          f"{seconds / minutes:.0f} s a minute")  # fmt: skip
+    out = grade_shots(tracks, strokes, np.random.default_rng(0))
+    print(f"  shots found {np.mean(out['found']):.2f} of {len(strokes)}, "
+          f"contact timed {np.mean(out['timed']):.2f}", end="")  # fmt: skip
+    print(f": median {np.median(np.abs(out['contact ms'])):.1f} ms, in {_inside(out['contact z'])}")
+    for name in GRADED:
+        error = np.abs(out[name])
+        if len(error):
+            print(f"  {name}: n {len(error)}, median {np.median(error):.3f}, 90 % "
+                  f"{np.percentile(error, 90):.3f}, in {_inside(out[name + ' z'])}", end="")  # fmt: skip
+        else:
+            print(f"  {name}: none", end="")
+        print("; ", "; ".join(sorted(set(out[f"{name} reasons"]))))
+
+
+def looked_at(truth: Path, times_s: np.ndarray) -> set[int]:
+    """Numbers of the frames that were looked at, by their times."""
+    table = pq.read_table(truth / "frames.parquet")
+    all_s, number = table["time_s"].to_numpy(), table["frame"].to_numpy()
+    return {int(number[np.argmin(np.abs(all_s - t))]) for t in times_s}
+
+
+def _inside(z: list[float]) -> str:
+    return f"{np.mean(np.abs(z) < 1.96):.2f}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("sessions", nargs="+", type=Path)
+    parser.add_argument("--strokes", type=int, default=6, help="strokes looked at in each")
+    parser.add_argument("--keep", type=Path, help="folder to keep candidates in between runs")
+    given = parser.parse_args()
+    for folder in given.sessions:
+        report(folder, count=given.strokes, keep=given.keep)
+
+
+if __name__ == "__main__":
+    main()
