@@ -107,11 +107,8 @@ def brief_recordings(request: RunRequest) -> RunResult:
         work = WorkFolder(request.out / "work")
         jobs: dict[Path, RecordingJob] = {}
         outcomes = [_work(source, request, work, jobs) for source in request.sources]
-        tracks = {
-            o.strokes[0].recording: jobs[o.source.path].parts() for o in outcomes if o.strokes
-        }
         sessions = session_jobs(
-            outcomes, tracks, settings=request.settings, targets=request.targets, work=work
+            outcomes, jobs, settings=request.settings, targets=request.targets, work=work
         )
         files, outcomes = _briefs(sessions, outcomes)
         return finish_run(

@@ -9,6 +9,9 @@ import cv2
 import numpy as np
 
 from paddlebrief import model_store
+from paddlebrief.brief.figures import write_picture
+from paddlebrief.brief.template import load_templates
+from paddlebrief.court import Court, draw_court, solve_court
 from paddlebrief.errors import PaddlebriefError
 from paddlebrief.footage import inspect, open_frames
 from paddlebrief.pose_net import PoseNet
@@ -17,15 +20,14 @@ from paddlebrief.records import FootageInfo
 from paddlebrief.session import RecordingSource
 from paddlebrief.settings import Settings
 from paddlebrief.sight.tracker import Tracker
-from paddlebrief.timing import frame_instant_sd_s, frame_pair_sd_s
+from paddlebrief.timing import frame_instant_sd_s
 
 __all__ = ["Finding", "FootageReport", "Verdict", "check_recordings", "judge"]
 
 LOOKS = 12  # moments looked at, spread over the recording
 LOOK_S = 0.15  # seconds of playback at each
 HIP_WIDTH_SHARE = 0.118  # hip joints' distance in body heights: FACTS of 200 mm at 1.70 m
-SPEED_EXAMPLE_M = 6.4  # about from the baseline to the net, for the example of a ball's speed
-SPEED_EXAMPLE_MPS = 15.0
+LEAST_TURN_PX, GOOD_TURN_PX = 150, 300  # player heights between which turns get worse
 
 
 class Verdict(StrEnum):
@@ -45,16 +47,21 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True)
 class FootageReport:
-    """What is known of one recording; ``error`` says why there is nothing more."""
+    """What is known of one recording; ``error`` says why there is nothing more.
+
+    ``pictures`` are files that show the solved court on the footage, or why it is not solved.
+    """
 
     path: Path
     facts: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    pictures: tuple[Path, ...] = ()
     error: str | None = None
 
     def plain(self) -> dict:
         """As JSON-ready values."""
-        return {**asdict(self), "path": str(self.path)}
+        pictures = [str(picture) for picture in self.pictures]
+        return {**asdict(self), "path": str(self.path), "pictures": pictures}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,8 +78,14 @@ class Looks:
     moments_with_people: int
 
 
-def check_recordings(sources: Sequence[RecordingSource], settings: Settings) -> list[FootageReport]:
-    """A report for each recording; one that cannot be read has an error instead."""
+def check_recordings(
+    sources: Sequence[RecordingSource], settings: Settings, *, out: Path
+) -> list[FootageReport]:
+    """A report for each recording; one that cannot be read has an error instead.
+
+    A picture of the court as it was solved is written under ``out`` for every place in which the
+    camera stood.
+    """
     reports = []
     net: PoseNet | None = None
     for source in sources:
@@ -88,9 +101,13 @@ def check_recordings(sources: Sequence[RecordingSource], settings: Settings) -> 
                     landmarker=files["pose_landmark_full.tflite"],
                 )
             looks = _look(info, net, settings)
+            court = solve_court(info, session=source.session, settings=settings.court)
             reports.append(
                 FootageReport(
-                    path=source.path, facts=_facts(info), findings=tuple(judge(info, looks))
+                    path=source.path,
+                    facts=_facts(info),
+                    findings=tuple(judge(info, looks, court)),
+                    pictures=_court_pictures(info, court, settings, out),
                 )
             )
         except PaddlebriefError as error:
@@ -136,21 +153,75 @@ def _look(info: FootageInfo, net: PoseNet, settings: Settings) -> Looks:
     )
 
 
-def judge(info: FootageInfo, looks: Looks) -> list[Finding]:
-    """Findings on timing, body lines, sound, light and the court, most useful first."""
+def _court_pictures(
+    info: FootageInfo, court: Court, settings: Settings, out: Path
+) -> tuple[Path, ...]:
+    colours = load_templates(settings.brief.templates).colours
+    paths = []
+    for number, span in enumerate(court.spans):
+        with open_frames(info.path, start_s=(span.start_s + span.end_s) / 2) as frames:
+            frame = next(iter(frames), None)
+        if frame is None:
+            continue
+        ending = f"-{number + 1}" if len(court.spans) > 1 else ""
+        path = out / f"{info.path.stem}-court{ending}.jpg"
+        paths.append(write_picture(draw_court(frame.picture_bgr, span, colours=colours), path))
+    return tuple(paths)
+
+
+def judge(info: FootageInfo, looks: Looks, court: Court) -> list[Finding]:
+    """Findings on the court, timing, bodies, ball, sound and light, most useful first."""
     return [
         _strokes(info, looks),
+        _court(court),
+        _turns(looks, court),
         _lines(looks),
         _contact_time(info),
         _order_of_turns(info),
-        _ball_speed(info),
+        _ball(info, court),
         _light(looks),
-        Finding(
-            what="turn of hips and shoulders, paddle face, landing depth",
-            verdict=Verdict.MISSING,
-            why="measured in the picture only: this version solves neither the camera nor depth",
-        ),
     ]
+
+
+def _court(court: Court) -> Finding:
+    what = "court"
+    solved = [span for span in court.spans if span.camera is not None]
+    if not solved:
+        points = ", ".join(court.points_to_give)
+        why = (
+            f"not solved: {court.reason}. To help, mark at least four of these points under "
+            f"court: in session.yaml: {points}"
+        )
+        return Finding(what=what, verdict=Verdict.MISSING, why=why)
+    worst = max(span.worst_sd_m for span in solved)
+    why = f"solved; the worst place on it is known to ± {1.96 * 100 * worst:.0f} cm"
+    notes = "".join(f"; {note}" for note in court.notes)
+    whole = len(solved) == len(court.spans)
+    if not whole:
+        why += f"; {len(court.spans) - len(solved)} of {len(court.spans)} camera places unsolved"
+    return Finding(
+        what=what, verdict=Verdict.GOOD if whole else Verdict.LIMITED, why=why + notes
+    )
+
+
+def _turns(looks: Looks, court: Court) -> Finding:
+    what = "turn of hips and shoulders"
+    if not len(looks.heights_px):
+        return Finding(what=what, verdict=Verdict.MISSING, why="nobody was seen in the samples")
+    tall = float(np.percentile(looks.heights_px, 75))
+    why = f"players stand {tall:.0f} pixels tall"
+    if tall < LEAST_TURN_PX:
+        why += f": under {LEAST_TURN_PX} the intervals become too wide to say much"
+        return Finding(what=what, verdict=Verdict.LIMITED, why=why)
+    if not court.solved:
+        why += "; without the court only the separation between both can be told"
+        return Finding(what=what, verdict=Verdict.LIMITED, why=why)
+    good = tall >= GOOD_TURN_PX
+    return Finding(
+        what=what,
+        verdict=Verdict.GOOD if good else Verdict.LIMITED,
+        why=why if good else f"{why}; {GOOD_TURN_PX} or more are better",
+    )
 
 
 def _strokes(info: FootageInfo, looks: Looks) -> Finding:
@@ -214,13 +285,18 @@ def _order_of_turns(info: FootageInfo) -> Finding:
     )
 
 
-def _ball_speed(info: FootageInfo) -> Finding:
-    share = frame_pair_sd_s(info.frame_interval_s) * SPEED_EXAMPLE_MPS / SPEED_EXAMPLE_M
+def _ball(info: FootageInfo, court: Court) -> Finding:
+    what = "ball speed and landing"
+    if not court.solved:
+        why = "they need the court in metres"
+        return Finding(what=what, verdict=Verdict.MISSING, why=why)
+    rate = float(info.capture_rate)
+    good = rate >= 50
     return Finding(
-        what="ball speed by counting frames",
-        verdict=Verdict.LIMITED,
-        why=f"not measured in this version; by hand, {SPEED_EXAMPLE_MPS:.0f} m/s over "
-        f"{SPEED_EXAMPLE_M} m would be good to ± {1.96 * 100 * share:.0f} % from frames alone",
+        what=what,
+        verdict=Verdict.GOOD if good else Verdict.LIMITED,
+        why=f"{rate:.3g} frames a second"
+        + ("" if good else ": 60 or more show the ball often enough before it lands"),
     )
 
 

@@ -134,6 +134,9 @@ def _exit_code(result) -> int:
 @app.command(epilog=EXIT_CODES)
 def check(
     paths: Paths,
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for pictures of the court as it was found.")
+    ] = Path("paddlebrief-out"),
     settings: SettingsFile = None,
     as_json: Json = False,
     verbose: Verbose = False,
@@ -148,7 +151,7 @@ def check(
     _log(verbose)
     chosen = load_settings(settings)
     with ProgressLines() as lines, report_to(lines):
-        reports = check_recordings(find_recordings(paths), chosen)
+        reports = check_recordings(find_recordings(paths), chosen, out=out)
     if as_json:
         typer.echo(json.dumps([r.plain() for r in reports], ensure_ascii=False, indent=1))
     else:

@@ -123,3 +123,5 @@ def tell_checks(reports: Sequence[FootageReport]) -> None:
             console.print(f"  {line}")
         for finding in report.findings:
             console.print(f"  {finding.verdict.value:>8}  {finding.what}: {finding.why}")
+        for picture in report.pictures:
+            console.print(f"  look: {picture}")

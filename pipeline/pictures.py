@@ -10,7 +10,9 @@ from paddlebrief.body import hand_landmark
 from paddlebrief.brief.content import StrokePictures, line_labels
 from paddlebrief.brief.figures import OverlayStyle, annotate, crop_box, write_picture
 from paddlebrief.brief.template import Templates
+from paddlebrief.closer import CloserFolder
 from paddlebrief.errors import FootageError
+from paddlebrief.eyes import PADDLE_POINTS
 from paddlebrief.footage import open_frames
 from paddlebrief.mechanics.stage import stroke_view
 from paddlebrief.records import LANDMARKS, FootageInfo, MeasuredStroke, PlayerRanking, Track
@@ -22,6 +24,8 @@ log = logging.getLogger(__name__)
 
 INSTANTS = ("load", "contact", "finish")
 UNREADABLE = "no picture could be read at this moment"
+OUTLINE = ("throat", "left edge", "tip", "right edge", "throat", "butt")
+"""Keypoints of the paddle in the order in which its outline is drawn."""
 
 
 def strokes_to_draw(
@@ -45,6 +49,7 @@ def draw_stroke(
     parts: TrackParts,
     measured: MeasuredStroke,
     *,
+    closer: CloserFolder,
     sight: SightSettings,
     templates: Templates,
     folder: Path,
@@ -76,6 +81,7 @@ def draw_stroke(
             style=style,
             box=box,
             labels=line_labels(measured, instant=instant, templates=templates),
+            paddle_px=_paddle_outline(closer, measured, time_s),
         )
         paths[instant] = folder / f"{_slug(measured)}-{instant}.jpg"
         write_picture(drawn_on, paths[instant])
@@ -109,6 +115,20 @@ def _landmarks_at(track: Track, time_s: float) -> np.ndarray:
     flat = track.landmarks_px.reshape(len(track.time_s), -1)
     values = [np.interp(time_s, track.time_s, column) for column in flat.T]
     return np.array(values).reshape(track.landmarks_px.shape[1:])
+
+
+def _paddle_outline(
+    closer: CloserFolder, measured: MeasuredStroke, time_s: float
+) -> np.ndarray | None:
+    """(6, 2) the paddle as the network saw it in the frame of that time; None when it did not."""
+    seen = closer.paddle(measured.stroke.number)
+    if seen is None or not len(seen.time_s):
+        return None
+    row = int(np.argmin(np.abs(seen.time_s - time_s)))
+    points = seen.points_px[row, [PADDLE_POINTS.index(name) for name in OUTLINE]]
+    if abs(seen.time_s[row] - time_s) > 1e-3 or not np.isfinite(points).all():
+        return None
+    return points
 
 
 def _wrist_path(track: Track, measured: MeasuredStroke, *, until_s: float) -> np.ndarray:

@@ -14,7 +14,10 @@ from paddlebrief.sight.parts import Person
 
 __all__ = ["NamedPlayers", "PlayerSettings", "Spell", "letters", "name_players", "spells_of"]
 
-_SPELL_LOOKS = 4
+_OTHER_HAND_LAB = 25.0
+"""Colour distance that a hand told from swings weighs as much as: it is sometimes wrong, which
+clear clothes show."""
+_SPELL_LOOKS = 5
 _MEET_S = 3.0
 """Two are seen at once for longer than a second body of one player is followed by mistake, and than
 a swap of numbers is uncertain by."""
@@ -179,6 +182,11 @@ def name_players(
         called.update(dict.fromkeys(group, name))
         if player and player.handedness is not Handedness.UNKNOWN:
             known[name] = player.handedness
+        if player and _other_hand(group, player, told):
+            notes.append(
+                f"{player.name} was matched by clothes, but the swings look like those of the "
+                "other hand; check handedness and clothes in session.yaml."
+            )
         if roster and player is None:
             notes.append(
                 f"Player {letters(number)} could not be matched to the roster by clothes and hand; "
@@ -199,7 +207,7 @@ def name_players(
 def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings) -> list[Spell]:
     """A person's spells in order of time; one where there are too few looks to tell.
 
-    Medians of four looks and more are compared, so that an arm before the shirt for a moment
+    Medians of five looks and more are compared, so that an arm before the shirt for a moment
     counts for nothing. A spell ends where shirt or legs of the next looks are farther from its own
     than ``settings.same_clothes``.
     """
@@ -303,18 +311,22 @@ def _matched(
     return chosen
 
 
-def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
-    """Colour distance of the nearest named colour to shirt or legs; infinite when the hand is
-    wrong or nothing is named."""
+def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> bool:
+    """Whether all swings of a group look like those of the hand that is not the player's."""
     seen = {hands[p.person] for p in group}
-    if Handedness.UNKNOWN not in {player.handedness, *seen} and player.handedness not in seen:
-        return np.inf
+    return Handedness.UNKNOWN not in {player.handedness, *seen} and player.handedness not in seen
+
+
+def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
+    """Colour distance of shirt and legs to the named colours, and a price on the other hand;
+    infinite when no colour is named."""
     named = [COLOURS_LAB[c.casefold()] for c in player.clothes if c.casefold() in COLOURS_LAB]
     if not named:
         return np.inf
     shirt = np.nanmedian([p.shirt_lab for p in group], axis=0)
     legs = np.nanmedian([p.legs_lab for p in group], axis=0)
+    price = _OTHER_HAND_LAB if _other_hand(group, player, hands) else 0.0
     first = float(np.linalg.norm(np.subtract(shirt, named[0])))
     if len(named) < 2:
-        return first
-    return (first + float(np.linalg.norm(np.subtract(legs, named[1])))) / 2
+        return price + first
+    return price + (first + float(np.linalg.norm(np.subtract(legs, named[1])))) / 2

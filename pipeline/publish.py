@@ -4,7 +4,7 @@ import json
 import re
 import shutil
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from paddlebrief.ranking import TargetBook, rank
 from paddlebrief.records import FootageInfo, MeasuredStroke, PlayerRanking
 from paddlebrief.session import Session
 from paddlebrief.settings import Settings, digest
-from paddlebrief.sight import TrackParts
+from paddlebrief.stages import RecordingJob
 from paddlebrief.version import __version__
 
 __all__ = ["SessionJob", "session_jobs", "status_page"]
@@ -41,8 +41,8 @@ class SessionJob:
         What the club wrote about it.
     outcomes
         Recordings with at least one stroke.
-    tracks
-        Tracks by recording label.
+    jobs
+        Their finished stages, by recording label.
     settings, targets, work
         Settings, the targets of the ranking, and where products are kept.
     """
@@ -50,7 +50,7 @@ class SessionJob:
     label: str
     session: Session
     outcomes: tuple[Outcome, ...]
-    tracks: dict[str, TrackParts]
+    jobs: dict[str, RecordingJob]
     settings: Settings
     targets: TargetBook
     work: WorkFolder
@@ -99,8 +99,9 @@ class SessionJob:
             still = folder / "stills" / _slug(measured.recording)
             pictures[measured.recording, measured.stroke.number] = draw_stroke(
                 infos[measured.recording],
-                self.tracks[measured.recording],
+                self.jobs[measured.recording].parts(),
                 measured,
+                closer=self.jobs[measured.recording].closer_look(),
                 sight=self.settings.sight,
                 templates=self.templates,
                 folder=still,
@@ -144,7 +145,8 @@ class SessionJob:
         )
 
     def _notes(self, player: str) -> list[str]:
-        notes = [n for o in self.outcomes for n in o.notes if f"Player {player} " in n]
+        said_of_all = [n for o in self.outcomes for n in o.notes]
+        notes = [n for n in said_of_all if f"Player {player} " in n or not n.startswith("Player ")]
         member = next((p for p in self.session.players if p.name == player), None)
         said = self.templates.guidance.consent
         if member is None or member.consent is None:
@@ -167,7 +169,7 @@ def provenance(settings: Settings, infos: Sequence[FootageInfo]) -> content.Prov
 
 def session_jobs(
     outcomes: Sequence[Outcome],
-    tracks: dict[str, TrackParts],
+    jobs: Mapping[Path, RecordingJob],
     *,
     settings: Settings,
     targets: TargetBook,
@@ -175,6 +177,7 @@ def session_jobs(
 ) -> list[SessionJob]:
     """Sessions that have strokes, each with a label of its own; empty when none has.
 
+    ``jobs`` are the recordings' finished stages by path.
     Unnamed players of a session with several recordings are told apart by recording, because
     nothing says that the first recording's A is the second's.
     """
@@ -182,24 +185,24 @@ def session_jobs(
     for outcome in outcomes:
         if outcome.strokes:
             groups[outcome.source.session_folder or outcome.source.path].append(outcome)
-    jobs: list[SessionJob] = []
+    sessions: list[SessionJob] = []
     for place, group in groups.items():
         label = _slug(place.name if group[0].source.session_folder else place.stem)
-        taken = {j.label for j in jobs}
+        taken = {s.label for s in sessions}
         if label in taken:
             label = f"{label}-{group[0].info.content_hash[:6]}"
-        jobs.append(
+        sessions.append(
             SessionJob(
                 label=label,
                 session=group[0].source.session,
                 outcomes=tuple(_apart(group)),
-                tracks=tracks,
+                jobs={o.strokes[0].recording: jobs[o.source.path] for o in group},
                 settings=settings,
                 targets=targets,
                 work=work,
             )
         )
-    return jobs
+    return sessions
 
 
 def _apart(group: list[Outcome]) -> list[Outcome]:

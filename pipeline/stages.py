@@ -29,6 +29,10 @@ STAGES = ("sight", "court", "strokes", "closer", "mechanics")
 """Stages of one recording by name, in order; ``RecordingJob`` has a method for each."""
 
 SOUND_BLOCK_S = 30.0
+NO_COURT = (
+    "The court was not solved: {reason}. Turns against the net, ball speeds and landing are "
+    "therefore missing, and lengths rest on an assumed body height."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,7 +169,7 @@ class RecordingJob:
                 self._found(),
                 parts=self.parts(),
                 court=self.solved_court(),
-                closer=CloserFolder(self.product("closer").folder),
+                closer=self.closer_look(),
                 sight=self.settings.sight,
                 paddle=self.settings.paddle,
                 ball=self.settings.ball,
@@ -179,11 +183,11 @@ class RecordingJob:
         """What the finished stages say."""
         notes = json.loads((self.product("strokes").folder / "notes.json").read_text("utf-8"))
         court = self.solved_court()
-        about_court = [f"court not solved: {court.reason}"] if court.reason else []
+        about_court = [NO_COURT.format(reason=court.reason)] if court.reason else []
         return Finding(
             strokes=tuple(read_strokes(self.product("mechanics").folder / "measured.json")),
             people=len(self.parts().summary().people),
-            notes=(*notes["notes"], *about_court, *court.notes),
+            notes=(*notes["notes"], *about_court, *(f"Court: {n}." for n in court.notes)),
         )
 
     def parts(self) -> TrackParts:
@@ -193,6 +197,10 @@ class RecordingJob:
     def solved_court(self) -> Court:
         """The result of the finished court stage, solved or not."""
         return read_court(self.product("court").folder / "court.json")
+
+    def closer_look(self) -> CloserFolder:
+        """What the finished closer look saw."""
+        return CloserFolder(self.product("closer").folder)
 
     def _found(self) -> list[Stroke]:
         return read_strokes(self.product("strokes").folder / "strokes.json")

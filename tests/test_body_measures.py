@@ -402,6 +402,16 @@ def test_front_and_back_that_cannot_be_told_leave_the_turns_unmeasured():
     assert found["separation_at_load_deg"].measured
 
 
+def test_a_player_hidden_during_the_swing_leaves_turns_unmeasured():
+    swing = swing_of()
+    turns, kept = turns_of(swing), (swing.time_s < 0.9) | (swing.time_s > 1.15)
+    gappy = replace(turns, **{
+        n: v[kept] for n, v in turns.arrays().items() if np.ndim(v)
+    })  # fmt: skip
+    found = {m.name: m for m in body_measures(view_of(swing, turns=gappy))}
+    assert "hidden for part" in found["separation_at_load_deg"].reason
+
+
 def test_the_elbow_at_load_is_that_of_the_motion():
     swing, found = swing_of(), measured()
     k = int(np.argmin(np.abs(swing.time_s - LOAD_S)))

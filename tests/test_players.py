@@ -55,13 +55,28 @@ def test_clothes_match_the_roster_and_doubt_keeps_the_letter():
     assert "session.yaml" in found.notes[0]
 
 
-def test_wrong_hand_is_never_matched():
+def test_in_like_clothes_the_hand_decides():
+    people = [person(0, 0, 9, RED), person(1, 0, 9, RED)]
+    roster = [
+        Player(name="Ana", clothes=["red"], handedness="left"),
+        Player(name="Bo", clothes=["red"], handedness="right"),
+    ]
+    found = named(people, {0: RIGHT, 1: LEFT}, roster)
+    assert found.names == {0: "Bo", 1: "Ana"}
+    assert found.notes == ()
+
+
+def test_clear_clothes_outweigh_the_hand_told_from_swings_and_say_so():
     people = [person(0, 0, 9, RED), person(1, 0, 9, BLUE)]
     roster = [
         Player(name="Ana", clothes=["red"], handedness="left"),
         Player(name="Bo", clothes=["blue"], handedness="right"),
     ]
-    assert named(people, roster=roster).names == {0: "A", 1: "Bo"}
+    found = named(people, roster=roster)
+    assert found.names == {0: "Ana", 1: "Bo"}
+    assert found.hands == {0: LEFT, 1: RIGHT}
+    assert len(found.notes) == 1
+    assert "Ana" in found.notes[0]
 
 
 def test_nobody():

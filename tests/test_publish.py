@@ -1,6 +1,6 @@
 """Briefs of a session whose strokes are known, and what is kept away from pages."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from paddlebrief.closer import CloserFolder
+from paddlebrief.court import Court
 from paddlebrief.flows.brief import _with_consent
 from paddlebrief.footage import inspect
 from paddlebrief.mechanics import measure_strokes
@@ -19,7 +21,7 @@ from paddlebrief.ranking import load_targets
 from paddlebrief.report import finish_run
 from paddlebrief.session import Player, RecordingSource, Session
 from paddlebrief.settings import load_settings
-from paddlebrief.sight import SightSettings
+from paddlebrief.sight import TrackParts
 from paddlebrief.stages import Finding
 from paddlebrief.store import RunStatus
 from tests.bodies2d import swing_points, track
@@ -30,7 +32,20 @@ CONTACTS = (2.0, 5.0, 8.0, 11.0, 14.0)
 SETTINGS = load_settings()
 
 
-def _practice(folder: Path, name: str, session: Session, player: str) -> tuple[Outcome, object]:
+@dataclass(frozen=True)
+class Finished:
+    """A recording whose stages are done, with nothing found by a closer look."""
+
+    tracks: TrackParts
+
+    def parts(self) -> TrackParts:
+        return self.tracks
+
+    def closer_look(self) -> CloserFolder:
+        return CloserFolder(self.tracks.folder)
+
+
+def _practice(folder: Path, name: str, session: Session, player: str) -> tuple[Outcome, Finished]:
     """A recording with five drives of one player, the second and the last falling."""
     time = np.arange(16 * 30) / 30
     points = swing_points(time, CONTACTS[0])
@@ -46,14 +61,18 @@ def _practice(folder: Path, name: str, session: Session, player: str) -> tuple[O
     info = inspect(clip)
     parts = parts_of(folder / f"{name}.tracks", track(noisy(points), time))
     strokes = [replace(s, player=player) for s in found_in(info, parts)]
-    measured = measure_strokes(info, parts, strokes, sight=SightSettings())
+    done = Finished(parts)
+    measured = measure_strokes(
+        info, strokes, parts=parts, court=Court(reason="no lines"), closer=done.closer_look(),
+        sight=SETTINGS.sight, paddle=SETTINGS.paddle, ball=SETTINGS.ball,
+    )  # fmt: skip
     now = datetime.now(UTC)
     source = RecordingSource(path=clip, session_folder=folder, session=session)
     outcome = Outcome(
         source=source, status=RunStatus.DONE, message="", info=info, strokes=tuple(measured),
         people=1, started_at=now, finished_at=now,
     )  # fmt: skip
-    return outcome, parts
+    return outcome, done
 
 
 @pytest.fixture(scope="module")
@@ -62,9 +81,9 @@ def published(tmp_path_factory):
     folder = place / "monday"
     folder.mkdir()
     session = Session(players=[Player(name="Ana & Co", consent=True, minor=True)])
-    outcome, parts = _practice(folder, "one.mp4", session, "Ana & Co")
+    outcome, done = _practice(folder, "one.mp4", session, "Ana & Co")
     (job,) = session_jobs(
-        [outcome], {"one.mp4": parts}, settings=SETTINGS, targets=load_targets(),
+        [outcome], {outcome.source.path: done}, settings=SETTINGS, targets=load_targets(),
         work=WorkFolder(place / "out" / "work"),
     )  # fmt: skip
     return place, job, job.make()
@@ -100,8 +119,8 @@ def test_unnamed_players_of_two_recordings_are_not_taken_for_one(tmp_path):
     folder = tmp_path / "monday"
     folder.mkdir()
     pairs = [_practice(folder, n, Session(), "A") for n in ("one.mp4", "two.mp4")]
-    tracks = {o.info.path.name: parts for o, parts in pairs}
-    (job,) = session_jobs([o for o, _ in pairs], tracks, settings=SETTINGS,
+    jobs = {o.source.path: done for o, done in pairs}
+    (job,) = session_jobs([o for o, _ in pairs], jobs, settings=SETTINGS,
                           targets=load_targets(), work=WorkFolder(tmp_path))  # fmt: skip
     assert {s.stroke.player for s in job.strokes} == {"A (one)", "A (two)"}
 

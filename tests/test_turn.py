@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from paddlebrief.footage.frames import Frame
 from paddlebrief.pose_net import Pose
 from paddlebrief.records import LANDMARKS, Track
+from paddlebrief.turn.crowding import clear_of_others
 from paddlebrief.turn.fusion import Calibration, fuse, load_calibration, wrapped
 from paddlebrief.turn.inputs import (
     CROP_SIZE_PX,
@@ -339,6 +340,36 @@ def test_frames_without_landmarks_are_passed_over():
         [], track, pose_net=_Masks(), turn_net=_Recorder(), view=View.assumed(640, 480)
     )
     assert len(nothing.time_s) == 0
+
+
+def standing_track(shift_px: tuple[float, float], *, frames: int = 4, scale: float = 1.0) -> Track:
+    marks = (MARKS - MARKS.mean(axis=0)) * scale + MARKS.mean(axis=0) + shift_px
+    return Track(
+        person=0,
+        frame=np.arange(frames),
+        time_s=np.arange(frames) / 30,
+        landmarks_px=np.tile(marks, (frames, 1, 1)),
+        visibility=np.ones((frames, 33)),
+        noise_px=np.full(33, np.nan),
+    )
+
+
+def test_frames_behind_a_nearer_person_do_not_count():
+    player, front = standing_track((0, 0)), standing_track((6, 20), frames=2)
+    cleared = clear_of_others(player, [front])
+    hidden = np.isnan(cleared.landmarks_px).all(axis=(1, 2))
+    # The other is seen in the first two frames, and for 0.05 s after.
+    assert hidden.tolist() == [True, True, True, False]
+    np.testing.assert_array_equal(cleared.time_s, player.time_s)
+
+
+@pytest.mark.parametrize("shift_px", [(400, 20), (6, -30)], ids=["beside", "behind"])
+def test_people_beside_or_behind_hide_nobody(shift_px):
+    player = standing_track((0, 0))
+    cleared = clear_of_others(player, [standing_track(shift_px)])
+    np.testing.assert_array_equal(cleared.landmarks_px, player.landmarks_px)
+    nobody = standing_track((6, 20), frames=0)
+    assert np.isfinite(clear_of_others(player, [nobody]).landmarks_px).all()
 
 
 def test_training_mirrors_labels_with_pictures():

@@ -136,8 +136,9 @@ def annotate(
     style: OverlayStyle,
     box: CropBox | None = None,
     labels: Mapping[str, str] | None = None,
+    paddle_px: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Cut the player out of a frame and draw hip line, shoulder line and wrist path.
+    """Cut the player out of a frame and draw hip line, shoulder line, wrist path and paddle.
 
     Parameters
     ----------
@@ -150,8 +151,11 @@ def annotate(
     box
         Part to show; chosen by ``crop_box`` from this instant alone when None.
     labels
-        Short text by line (``"hip"``, ``"shoulder"``, ``"wrist"``), set beside lines that are
-        drawn.
+        Short text by line (``"hip"``, ``"shoulder"``, ``"wrist"``, ``"paddle"``), set beside
+        lines that are drawn.
+    paddle_px
+        (k, 2) outline of the paddle at this instant, drawn closed in the wrist path's colour;
+        None where it was not seen.
 
     Returns
     -------
@@ -178,16 +182,22 @@ def annotate(
         "hip": _joint_line(body, "hip"),
         "shoulder": _joint_line(body, "shoulder"),
         "wrist": path,
+        "paddle": np.empty((0, 2)) if paddle_px is None else _closed(placed(paddle_px)),
     }
     styles = dict(style.colours.lines)
+    styles["paddle"] = styles["wrist"].model_copy(update={"dash": "solid"})
     pen = Pen(picture, colours=style.colours, px_per_pt=style.px_per_pt)
     for name in reversed(lines):
         pen.line(lines[name], styles[name])
-    for name, line in lines.items():
-        pen.markers(line, styles[name], both_ends=name != "wrist")
+    for name in ("hip", "shoulder", "wrist"):
+        pen.markers(lines[name], styles[name], both_ends=name != "wrist")
     drawn = {name: line[np.isfinite(line).all(axis=1)] for name, line in lines.items()}
     texts = {name: text for name, text in (labels or {}).items() if len(drawn[name])}
     return _label(picture, drawn, texts, style=style)
+
+
+def _closed(outline: np.ndarray) -> np.ndarray:
+    return np.vstack([outline, outline[:1]])
 
 
 def _joint_line(body: np.ndarray, joint: str) -> np.ndarray:

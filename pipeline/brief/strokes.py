@@ -151,6 +151,7 @@ def _frame(
     else:
         time = clock(getattr(measured.stroke, f"{instant}_s"))
         caption = said.caption.format(instant=name, time=time)
+    caption = _with_measure(subject, measured, instant, caption)
     path = getattr(found, instant)
     reason = found.reasons.get(instant, said.no_picture_known)
     return FramePicture(
@@ -160,6 +161,19 @@ def _frame(
         alternative=said.alternative.format(
             player=subject.player, stroke=subject.stroke_name(measured), instant=name
         ),
+    )
+
+
+def _with_measure(subject: Subject, measured: MeasuredStroke, instant: str, caption: str) -> str:
+    """The caption with the value in space that belongs to its moment, when there is one."""
+    said = subject.templates.brief.strokes
+    name = getattr(said.caption_measures, instant)
+    measure = None if name is None else measured.measure(name)
+    if measure is None or not measure.measured:
+        return caption
+    label = subject.templates.measure_text(measure.name).label
+    return said.caption_measure.format(
+        caption=caption, measure=label, value=subject.show(measure).sentence
     )
 
 

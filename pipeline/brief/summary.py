@@ -64,9 +64,10 @@ def _findings(subject: Subject) -> str:
     key, strokes = max(subject.groups.items(), key=lambda group: len(group[1]))
     if len(strokes) >= _COMPARABLE:
         sentences.append(_spread_sentence(subject, strokes, subject.group_name(*key)))
-    measures = [m for s in subject.strokes for m in s.measures if m.measured]
-    if any(m.frame is FrameOfReference.IMAGE and m.unit == "°" for m in measures):
-        sentences.append(said.image_only)
+    frames = {m.frame for s in subject.strokes for m in s.measures if m.measured and m.unit == "°"}
+    if FrameOfReference.IMAGE in frames:
+        in_space = frames & {FrameOfReference.COURT, FrameOfReference.GRAVITY}
+        sentences.append(said.image_and_space if in_space else said.image_only)
     return " ".join(sentences)
 
 

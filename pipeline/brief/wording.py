@@ -146,6 +146,7 @@ class LabelledLines(_Wording):
     hip: str | None = None
     shoulder: str | None = None
     wrist: str | None = None
+    paddle: str | None = None
 
 
 class LabelledInstants(_Wording):
@@ -163,6 +164,7 @@ class SummaryWording(_Wording):
     varied: Annotated[str, _fills("group", "measure", "low", "high")]
     steady: Annotated[str, _fills("group")]
     image_only: Plain
+    image_and_space: Plain
     counts_heading: Plain
     counts_total: Plain
     best_heading: Plain
@@ -188,6 +190,12 @@ class HandNames(_Wording):
     left: Plain
 
 
+class CaptionMeasures(_Wording):
+    load: str | None = None
+    contact: str | None = None
+    finish: str | None = None
+
+
 class StrokesWording(_Wording):
     heading: Annotated[str, _fills("stroke", "group")]
     best: Plain
@@ -199,6 +207,8 @@ class StrokesWording(_Wording):
     kind_chance: Annotated[str, _fills("chances")]
     kind_chance_item: Annotated[str, _fills("kind", "percent")]
     reasons_heading: Plain
+    caption_measures: CaptionMeasures
+    caption_measure: Annotated[str, _fills("caption", "measure", "value")]
     caption: Annotated[str, _fills("instant", "time")]
     caption_contact: Annotated[str, _fills("instant", "time", "half_width")]
     alternative: Annotated[str, _fills("player", "stroke", "instant")]

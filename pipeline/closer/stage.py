@@ -32,8 +32,11 @@ __all__ = ["Nets", "look_closer"]
 
 BACKSWING_S = 1.0
 """Looked at before the forward swing, seconds on court: load is looked for in 0.8 s of it."""
-FOLLOW_S = 1.2
-"""Looked at after contact at most, seconds on court."""
+FOLLOW_S = 0.9
+"""Looked at after contact, seconds on court: a hand comes to rest within 0.3 to 0.7 s."""
+BALL_BEFORE_S, BALL_AFTER_S = 0.6, 1.2
+"""Stretch around a contact in which balls are looked for, seconds on court: enough for the way
+of the incoming ball, and until most shots have landed (0.5 to 0.9 s, from the drag law)."""
 MARGIN_S = 0.15
 """Added at both ends, for the neighbours of the outer frames, seconds on court."""
 
@@ -111,7 +114,7 @@ class _Look:
         """The player's turns from the backswing to the finish."""
         slow, stroke = self.info.slow_factor, self.stroke
         start = stroke.forward_s - BACKSWING_S * slow
-        end = min(stroke.finish_s, stroke.contact_s + FOLLOW_S * slow)
+        end = stroke.contact_s + FOLLOW_S * slow
         with self._frames(start, end, self.settings.turn_rate_hz) as frames:
             return read_turns(
                 frames,
@@ -179,7 +182,12 @@ def _watch_balls(
     kept: CloserFolder,
 ) -> None:
     watch = BallWatch(net, info)
-    stretches = stretches_around([s.contact_s for s in strokes], slow_factor=info.slow_factor)
+    stretches = stretches_around(
+        [s.contact_s for s in strokes],
+        slow_factor=info.slow_factor,
+        before_s=BALL_BEFORE_S,
+        after_s=BALL_AFTER_S,
+    )
     total = sum(end - start for start, end in stretches)
     done = 0.0
     for start, end in stretches:

@@ -27,7 +27,7 @@ ABSENT_SHARE = 0.25
 MISSING_A_SEEN = 0.25
 BEHIND_NET = ("far baseline", "far non-volley line", "far centerline")
 CONTINUED_SHARE = 0.75
-SAME_PAINT = 11.0  # distance in CIE L*a*b*, lightness counted half for light and shade
+SAME_PAINT = 11.0  # distance in CIE L*a*b*
 LEFT_OVER_SHARE = 0.15  # of the length of line found
 AROUND_M = 1.0
 MOST_LAID_OFF = 6.0  # standard deviations
@@ -252,7 +252,7 @@ def _left_over(fit: Fit, good, picture_bgr, evidence: Evidence, *, found_px: flo
             continue
         apart = np.median(lab[y, x][open_], axis=0) - paint
         # Whiter than the lines found, it is paint all the more.
-        apart = [min(apart[0], 0) / 2, apart[1], apart[2]]
+        apart[0] = min(apart[0], 0)
         if np.linalg.norm(apart) < SAME_PAINT:
             extra += open_.mean() * min(line.support_px, length)
     if extra > LEFT_OVER_SHARE * found_px * evidence.scale:

@@ -8,6 +8,7 @@ import numpy as np
 from paddlebrief.court.camera import View
 from paddlebrief.mechanics.body_view import BodyView, ContactPoint, stated
 from paddlebrief.records import FrameOfReference, Handedness, Measure
+from paddlebrief.turn.net import SEGMENTS
 from paddlebrief.turn.skeleton import BodyPath
 
 __all__ = [
@@ -109,30 +110,29 @@ def elbow_height(view: BodyView) -> Measure:
 def elbow_behind(view: BodyView) -> Measure:
     """Hitting elbow behind its shoulder, away from the net, at load, upper-arm lengths."""
     name = "elbow_behind"
-    if view.path is not None and view.path.frame is not COURT:
+    if view.turns is not None and view.turns.frame is not COURT:
         return Measure.missing(name, _ARM_LENGTHS, COURT, _NO_NET)
     return _elbow(view, name, np.array([0.0, -float(view.facing), 0.0]))
 
 
 def _elbow(view: BodyView, name: str, way: np.ndarray) -> Measure:
-    frame = GRAVITY if view.path is None else view.path.frame
-    if view.without_turns is not None or view.path is None:
-        return Measure.missing(name, _ARM_LENGTHS, frame, view.without_turns or _NO_PATH)
-    load_s, load_sd_s = view.load
-    ends = {"elbow": 1.0, f"{view.stroke.hand.value}_shoulder": -1.0}
+    """The upper arm's direction at load along a way: the arm's own length drops out."""
+    if view.without_turns is not None:
+        return Measure.missing(name, _ARM_LENGTHS, GRAVITY, view.without_turns)
+    turns, (load_s, load_sd_s) = view.turns, view.load
+    part = SEGMENTS.index(f"{view.stroke.hand.value} upper arm")
 
-    def share(time_s: float) -> tuple[float, float]:
-        bone, cover = view.path.at(ends, time_s)
-        length = np.linalg.norm(bone)
-        # The arm's length is the same in numerator and denominator: only its direction matters.
-        across = (np.eye(3) - np.outer(bone, bone) / length**2) @ way / length
-        return float(bone @ way / length), float(np.sqrt(across @ cover @ across))
+    def share(time_s: float) -> float:
+        arm = [np.interp(time_s, turns.time_s, axis) for axis in turns.direction[:, part].T]
+        return float(way @ arm / np.linalg.norm(arm))
 
-    value, sd = share(load_s)
-    early, late = share(load_s - load_sd_s)[0], share(load_s + load_sd_s)[0]
-    timing = np.nanmax(np.abs([early - value, late - value, 0.0]))
+    value = share(load_s)
+    sd = float(np.interp(load_s, turns.time_s, turns.direction_sd_rad[:, part]))
+    timing = max(abs(share(load_s + off) - value) for off in (-load_sd_s, load_sd_s))
+    # A direction that points along the way changes its share little; its curve adds a little.
+    tipped = np.hypot(sd * np.sqrt(1 - value**2), sd**2 / 2)
     return stated(
-        name, value, float(np.hypot(sd, timing)), unit=_ARM_LENGTHS, frame=frame,
+        name, value, float(np.hypot(tipped, timing)), unit=_ARM_LENGTHS, frame=turns.frame,
         widest=WIDEST_ELBOW_SD,
     )  # fmt: skip
 
@@ -240,7 +240,7 @@ def follow_path(view: BodyView) -> Measure:
     ends = [view.path.at({"wrist": 1.0, "hips": -1.0}, found.time_s[k]) for k in (0, found.last)]
     ending = sum(float(way @ cover @ way) for _, cover in ends)
     speed = np.linalg.norm(_wrist_velocity(view))
-    stopping = _STOPPED_SHARE * speed * max(2 * view.frame_interval_s, 0.03)
+    stopping = _STOPPED_SHARE * speed * max(2 * view.frame_interval_s, 0.05)
     parts = (ending, (speed * view.contact_sd_s) ** 2, stopping**2, (long - short) ** 2 / 12,
              _scale_var(view, value))  # fmt: skip
     sd = float(np.sqrt(sum(parts)))

@@ -24,6 +24,7 @@ BACKSWING_S = 0.8
 _GRID_S = 0.008
 _DRAWS = 300
 _LEAST_FRAMES = 5
+_LONGEST_GAP_S = 0.17  # half a backswing's turn happens in it
 _FACING = 0.75  # odds of front against back below which no heading is stated
 _SIDES = {Handedness.RIGHT: 1, Handedness.LEFT: -1}
 
@@ -131,8 +132,16 @@ class BodyView:
         if self.turns is None or len(self.turns.time_s) < _LEAST_FRAMES:
             return "the player could not be seen well enough around the stroke"
         if not self.turns.time_s[0] < self.forward_s - 0.1:
-            return "the backswing is not in the recording"
+            return "the player was not seen during the backswing"
+        if self._longest_gap() > _LONGEST_GAP_S:
+            return "the player was hidden for part of the swing"
         return None
+
+    def _longest_gap(self) -> float:
+        """Longest stretch from half a second before the forward swing to contact without turns."""
+        inside = (self.turns.time_s > self.forward_s - 0.5) & (self.turns.time_s < self.contact_s)
+        start = max(self.forward_s - 0.5, self.turns.time_s[0])
+        return float(np.diff(np.r_[start, self.turns.time_s[inside], self.contact_s]).max())
 
     def turn_rad(self, heading_rad: np.ndarray) -> np.ndarray:
         """Headings as turns from facing the net, positive to the hitting side."""
@@ -200,6 +209,7 @@ def stated(
     if not np.isfinite(value) or not np.isfinite(sd):
         return Measure.missing(name, unit, frame, "the player was hidden at that moment")
     if sd > widest:
-        reason = f"seen from this side it could be off by {1.96 * sd:.2g} {unit}, too much to tell"
+        off = f"{1.96 * sd:.0f}" if sd > 5 else f"{1.96 * sd:.2g}"
+        reason = f"seen like this it could be off by {off} {unit}, too much to tell"
         return Measure.missing(name, unit, frame, reason)
     return Measure(name=name, value=float(value), sd=float(sd), unit=unit, frame=frame)

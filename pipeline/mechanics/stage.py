@@ -167,7 +167,29 @@ class _Case:
             hand_px=hand if known else None,
             reach_px=HAND_REACH_BH * view.height_px if known else np.inf,
         )
-        return replace(self, ball=ball)
+        return replace(self, ball=ball).timed_by_ball()
+
+    def timed_by_ball(self) -> "_Case":
+        """The case with the contact where the ball's flights meet, when they were seen."""
+        struck = ball_contact(self.ball)
+        slow, stroke = self.info.slow_factor, self.stroke
+        if struck is None or struck.time_s_sd >= self.body.contact_sd_s:
+            return self
+        contact = struck.time_s * slow
+        stroke = replace(
+            stroke,
+            load_s=min(stroke.load_s, contact),
+            forward_s=min(stroke.forward_s, contact),
+            contact_s=contact,
+            contact_s_sd=struck.time_s_sd * slow,
+            finish_s=max(stroke.finish_s, contact),
+        )
+        return replace(
+            self,
+            stroke=stroke,
+            view=replace(self.view, stroke=stroke),
+            body=replace(self.body, stroke=stroke),
+        )
 
     def measures(self, pose: PaddlePose | None) -> tuple[Measure, ...]:
         """Everything that can be said of the stroke, in page order."""

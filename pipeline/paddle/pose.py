@@ -6,12 +6,13 @@ result is a set of drawn motions, and every number taken from it is a mean and a
 """
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
+from paddlebrief.paddle.ball_push import StruckBall
 from paddlebrief.paddle.fit import Evidence, Fitted, State, fit_motion, lag_cost
 from paddlebrief.paddle.records import PaddleTrack
 from paddlebrief.paddle.settings import PaddleSettings
@@ -84,19 +85,20 @@ class Striking:
         True, False, or None when the side is not sure. A forehand is hit with the front face.
     facing
         1 for a player in the camera's half, who hits along +y, −1 beyond the net; 0 unknown.
-    push, push_sd_rad
-        (3,) unit vector of the ball's change of velocity at the impact, in the frame of the
-        result, where the ball's flights on both sides are known, and the standard uncertainty of
-        the face's normal against it. Friction turns it by up to 20° (its coefficient being 0.35
-        or so, a guess): 0.14 and more.
+    ball_in_mps, ball_out_mps
+        (3,) the ball's velocity just before and just after the impact, in the frame of the
+        result, where its flights on both sides are known; None else.
+    ball_sd_mps
+        Standard uncertainty of a component of their difference.
     """
 
     contact_s: float
     contact_s_sd: float
     forehand: bool | None
     facing: int = 1
-    push: np.ndarray | None = None
-    push_sd_rad: float = 0.17
+    ball_in_mps: np.ndarray | None = None
+    ball_out_mps: np.ndarray | None = None
+    ball_sd_mps: float = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -232,11 +234,14 @@ def paddle_pose(
     if track.seen[rows].sum() < _FEWEST_SEEN:
         return None
     evidence = _evidence(
-        track, rows, time_s, strike=strike, camera=camera, distance=distance, forearm=forearm,
-        size=size, settings=settings,
+        track, rows, time_s, camera=camera, distance=distance, forearm=forearm, size=size,
+        settings=settings,
     )  # fmt: skip
+    ball = _struck(strike, camera.view.rotation)
+    if ball is not None:
+        evidence = replace(evidence, push=ball.push, push_sd=ball.push_sd)
     prior = _FacePrior(strike, camera=camera, solved=solved)
-    fits = _fitted(evidence, track.face[rows], time_s[rows], prior)
+    fits = _fitted(evidence, track.face[rows], time_s[rows], prior, ball)
     if not fits:
         return None
     rng = np.random.default_rng(seed)
@@ -277,7 +282,6 @@ def _evidence(
     rows: np.ndarray,
     time_s: np.ndarray,
     *,
-    strike: Striking,
     camera: SolvedCamera,
     distance: HandDistance,
     forearm: Forearm | None,
@@ -318,19 +322,24 @@ def _evidence(
         hand_sd=np.hypot(crowd * _HAND_SD_M / depth, camera.shake_px / view.focal_px),
         forearm=arm,
         forearm_sd=arm_sd,
-        push=_front_normal(strike, view.rotation),
-        push_sd=strike.push_sd_rad,
+        push=np.full(3, np.nan),
+        push_sd=np.nan,
         size=size,
         turning_jerk=settings.turning_jerk,
         moving_jerk=settings.moving_jerk,
     )
 
 
-def _front_normal(strike: Striking, rotation: np.ndarray) -> np.ndarray:
-    """(3,) where the ball says that the front face's normal points, camera frame; NaN unknown."""
-    if strike.push is None or strike.forehand is None:
-        return np.full(3, np.nan)
-    return rotation @ np.asarray(strike.push, float) * (1 if strike.forehand else -1)
+def _struck(strike: Striking, rotation: np.ndarray) -> StruckBall | None:
+    """The ball in the camera frame, when it is known and so is the face that hit it."""
+    if strike.ball_in_mps is None or strike.ball_out_mps is None or strike.forehand is None:
+        return None
+    return StruckBall(
+        incoming_mps=rotation @ np.asarray(strike.ball_in_mps, float),
+        outgoing_mps=rotation @ np.asarray(strike.ball_out_mps, float),
+        sd_mps=strike.ball_sd_mps,
+        face_sign=1 if strike.forehand else -1,
+    )
 
 
 class _FacePrior:
@@ -361,7 +370,11 @@ class _FacePrior:
 
 
 def _fitted(
-    evidence: Evidence, face: np.ndarray, time_s: np.ndarray, prior: _FacePrior
+    evidence: Evidence,
+    face: np.ndarray,
+    time_s: np.ndarray,
+    prior: _FacePrior,
+    ball: StruckBall | None,
 ) -> list[tuple[float, Fitted]]:
     """Log-evidence and fit of each motion that the outlines allow, doubles left out."""
     seen = np.flatnonzero(np.isfinite(evidence.flat).all(axis=(1, 2)))
@@ -377,6 +390,8 @@ def _fitted(
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
         try:
             fit = fit_motion(start, evidence)
+            if ball is not None:
+                fit = fit_motion(fit.state, ball.against(fit, evidence))
         except np.linalg.LinAlgError as error:
             logger.debug("a motion of the paddle could not be fitted: %s", error)
             continue

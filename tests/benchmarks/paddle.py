@@ -38,6 +38,7 @@ from paddlebrief.records import LANDMARKS, Handedness, Kind, Side, Stroke, Track
 BEFORE_S, AFTER_S = 0.40, 0.25
 CONTACT_SD_S, FOREARM_SD_RAD, LANDMARK_SD = 0.004, 0.15, 0.012
 DISTANCE_SD_M, WANDER_M = 0.15, 0.12
+BALL_SD_MPS, BALL_SPAN_S = 1.5, 0.07
 CAMERA_SD = {
     "log_focal": 0.004, "centre_x_px": 2, "centre_y_px": 2, "k1": 0.003, "k2": 0.003,
     "turn_x_rad": 0.003, "turn_y_rad": 0.003, "turn_z_rad": 0.003, "x_m": 0.03, "y_m": 0.03,
@@ -58,6 +59,9 @@ class Rehearsal:
         names = self._joints.schema.metadata[b"joints"].decode().split(",")
         self._at = {name: k for k, name in enumerate(names)}
         self._paddles = pq.read_table(truth / "paddles.parquet")
+        balls = pq.read_table(truth / "balls.parquet").to_pydict()
+        self._ball_s, self._ball_slot = np.array(balls["time_s"]), np.array(balls["ball"])
+        self._ball_m = np.array(balls["place_m"], float)
         self.time_s = np.array(self.frames["time_s"])
         court_s = np.array(self.frames["court_s"])
         self.slow = float(np.median(np.diff(self.time_s)) / np.median(np.diff(court_s)))
@@ -100,6 +104,30 @@ class Rehearsal:
             "rotation": found["rotation"].reshape(n, 3, 3),
             "face_m": found["face_m"],
         }
+
+    def ball(self, row: dict, rng: np.random.Generator) -> dict:
+        """The ball's velocities at a contact, with errors; empty when it is not seen there."""
+        found, near = [], np.abs(self._ball_s - row["contact_s"]) < BALL_SPAN_S * self.slow
+        for side in (-1, 1):
+            rows = np.flatnonzero(near & (side * (self._ball_s - row["contact_s"]) > 0))
+            rows = [k for k in rows if self._ball_slot[k] == self._slot_at(row["contact_s"])]
+            if len(rows) < 2:
+                return {}
+            time_s = (self._ball_s[rows] - row["contact_s"]) / self.slow
+            slope = np.polyfit(time_s, self._ball_m[rows], 1)[0]
+            found.append(slope + rng.normal(0, BALL_SD_MPS / np.sqrt(2), 3))
+        return {"ball_in_mps": found[0], "ball_out_mps": found[1], "ball_sd_mps": BALL_SD_MPS}
+
+    def _slot_at(self, time_s: float) -> int:
+        """The ball whose velocity changes most between the frames round a moment."""
+        best = (0.0, -1)
+        for slot in np.unique(self._ball_slot[np.abs(self._ball_s - time_s) < 0.1 * self.slow]):
+            own = np.flatnonzero(self._ball_slot == slot)
+            own = own[np.abs(self._ball_s[own] - time_s) < BALL_SPAN_S * self.slow]
+            if len(own) > 3:
+                speed = np.diff(self._ball_m[own], axis=0) / np.diff(self._ball_s[own])[:, None]
+                best = max(best, (float(np.linalg.norm(speed[-1] - speed[0])), int(slot)))
+        return best[1]
 
     def joint(self, joints_m: np.ndarray, name: str) -> np.ndarray:
         """(n, 3) path of a joint."""
@@ -187,7 +215,13 @@ class Tally:
 
 
 def judge(
-    rehearsal: Rehearsal, net: PaddleNet, tallies: list[Tally], *, most: int, keep: Path | None
+    rehearsal: Rehearsal,
+    net: PaddleNet,
+    tallies: list[Tally],
+    *,
+    most: int,
+    keep: Path | None,
+    with_ball: bool,
 ) -> None:
     """Measure strokes of a rehearsal and add the errors."""
     rng = np.random.default_rng(11)
@@ -203,7 +237,10 @@ def judge(
         start = time.perf_counter()
         pose = paddle_pose(
             track,
-            Striking(contact_s=contact_s, contact_s_sd=sd_s, forehand=row["side"] == "forehand"),
+            Striking(
+                contact_s=contact_s, contact_s_sd=sd_s, forehand=row["side"] == "forehand",
+                **(rehearsal.ball(row, rng) if with_ball else {}),
+            ),
             camera=camera, solved=True, distance=_distance(rehearsal, row, truth, rng),
             forearm=_forearm(rehearsal, row, truth, rng), size=size, slow_factor=rehearsal.slow,
         )  # fmt: skip
@@ -261,6 +298,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("folders", type=Path, nargs="+", help="rehearsals")
     parser.add_argument("--strokes", type=int, default=10**6, help="at most so many of each")
+    parser.add_argument("--ball", action="store_true", help="the ball's flights are known too")
     parser.add_argument("--keep", type=Path, help="folder in which what was seen is kept")
     options = parser.parse_args()
     if options.keep:
@@ -270,7 +308,10 @@ def main() -> None:
     together = Tally()
     for folder in options.folders:
         tally = Tally()
-        judge(Rehearsal(folder), net, [tally, together], most=options.strokes, keep=options.keep)
+        judge(
+            Rehearsal(folder), net, [tally, together], most=options.strokes, keep=options.keep,
+            with_ball=options.ball,
+        )  # fmt: skip
         print(folder.name, *tally.lines(), sep="\n", flush=True)
     if len(options.folders) > 1:
         print("all", *together.lines(), sep="\n")

@@ -38,6 +38,7 @@ from paddlebrief.records import (
 from paddlebrief.sight.sides import settle_sides
 from paddlebrief.sight.tracker import SightSettings
 from paddlebrief.smoothing import residual_noise, smooth_paths
+from paddlebrief.turn.crowding import clear_of_others
 from paddlebrief.turn.fusion import Calibration, Turns, fuse, load_calibration, wrapped
 from paddlebrief.turn.inputs import View, body_crop
 from paddlebrief.turn.net import TurnNet, TurnOutput
@@ -150,6 +151,7 @@ def look(session: Path, true: dict, *, turn_net: TurnNet) -> Look:
     at, marks_px, joints_m = true_body(truth, true["player"], start_s=start_s, end_s=end_s)
     net = _PoseWithSpace(ensure_models()["pose_landmark_full.tflite"])
     track = follow(recording, start_s=start_s, end_s=end_s, at=at, true_px=marks_px, net=net)
+    track = clear_of_others(track, others_of(truth, true["player"], start_s=start_s, end_s=end_s))
     net.spaces.clear()
     view = View.solved(
         focal_px=camera.view.focal_px,
@@ -168,7 +170,7 @@ def look(session: Path, true: dict, *, turn_net: TurnNet) -> Look:
         output=reading.output,
         time_s=reading.time_s,
         sight_rad=reading.sight_rad,
-        own_rad=own_headings(np.stack(net.spaces)),
+        own_rad=own_headings(np.reshape(net.spaces, (-1, 33, 3))),
         camera=camera,
         true=true,
         joints_m={n: _between(reading.time_s, at, way) for n, way in joints_m.items()},
@@ -188,6 +190,23 @@ def true_body(
     marks = np.array(rows["landmarks_px"].to_pylist()).reshape(-1, 33, 2)
     joints = np.array(rows["joints_m"].to_pylist()).reshape(len(marks), -1, 3)
     return np.array(rows["time_s"]), marks, {n: joints[:, k] for k, n in enumerate(names)}
+
+
+def others_of(truth: Path, player: str, *, start_s: float, end_s: float) -> list[Track]:
+    """True landmarks of everybody else, as if followed without error."""
+    people = pq.read_table(truth / "players.parquet")["player"].to_pylist()
+    tracks = []
+    for other in people:
+        if other == player:
+            continue
+        at, marks, _ = true_body(truth, other, start_s=start_s, end_s=end_s)
+        tracks.append(
+            Track(
+                person=1, frame=np.arange(len(at)), time_s=at, landmarks_px=marks,
+                visibility=np.ones(marks.shape[:2]), noise_px=np.full(33, np.nan),
+            )
+        )  # fmt: skip
+    return tracks
 
 
 def _between(time_s: np.ndarray, at: np.ndarray, way: np.ndarray) -> np.ndarray:
@@ -229,16 +248,19 @@ def smoothed(track: Track, contact_s: float, sight: SightSettings) -> Track:
 def view_of(seen: Look, calibration: Calibration, seed: int) -> BodyView:
     """The stroke as measures see it."""
     sight, stroke = SightSettings(), stroke_of(seen.true)
+    interval = float(np.median(np.diff(seen.track.time_s)))
+    view = BodyView(
+        stroke=stroke, turns=None, path=None, slow_factor=1.0, frame_interval_s=interval
+    )
+    if not len(seen.time_s):
+        return view
     turns = fuse(seen.output, seen.time_s, calibration=calibration, sight_rad=seen.sight_rad)
     path = build_path(
         smoothed(seen.track, stroke.contact_s, sight), turns, hand=stroke.hand, stature=ADULT,
         size_px=seen.camera.view.size_px, placement_error=sight.placement_error,
         camera=seen.camera,
     )  # fmt: skip
-    view = BodyView(
-        stroke=stroke, turns=turns, path=path, slow_factor=1.0,
-        frame_interval_s=float(np.median(np.diff(seen.time_s))),
-    )  # fmt: skip
+    view = replace(view, turns=turns, path=path)
     if path is None:
         return view
     ball = seen.camera.project(true_ball_m(seen, view.hitting_side))
@@ -304,6 +326,8 @@ def table(looks: list[Look], calibration: Calibration) -> dict:
         view = view_of(seen, calibration, seed)
         for measure in body_measures(view):
             values.setdefault(measure.name, []).append((seen.true.get(measure.name), measure))
+        if view.without_turns is not None:
+            continue
         own.append(
             own_separation_deg(seen, view.hitting_side) - seen.true["separation_at_load_deg"]
         )
