@@ -198,6 +198,9 @@ class Stroke:
         Standard uncertainty of ``contact_s``.
     heard
         True when an impact sound took part in timing the contact.
+    sure
+        False for a motion too small or too hidden to be a stroke by itself: it counts only when
+        a ball is seen to leave the hand.
     """
 
     number: int
@@ -214,6 +217,7 @@ class Stroke:
     contact_s_sd: float
     finish_s: float
     heard: bool = False
+    sure: bool = True
 
     def __post_init__(self) -> None:
         times = (self.load_s, self.forward_s, self.contact_s, self.finish_s)
@@ -223,6 +227,11 @@ class Stroke:
             )
         if not self.contact_s_sd > 0:
             raise ValueError(f"stroke {self.number}: contact_s_sd must be positive")
+
+    @property
+    def forehand_likelier(self) -> bool:
+        """Whether ``side_probability`` is that of a forehand; an unsure side does not tell."""
+        return self.side is not Side.BACKHAND
 
     @property
     def kind_probability(self) -> float:

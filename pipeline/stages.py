@@ -20,7 +20,7 @@ from paddlebrief.records import FootageInfo, MeasuredStroke, Stroke
 from paddlebrief.session import Session
 from paddlebrief.settings import Settings, digest
 from paddlebrief.sight import TrackParts, watch
-from paddlebrief.strokes import find_strokes
+from paddlebrief.strokes import PaddleHand, find_strokes
 from paddlebrief.turn.net import TurnNet
 
 __all__ = ["STAGES", "Finding", "RecordingJob"]
@@ -69,16 +69,17 @@ class RecordingJob:
         seen = digest(wanted.sight, self._timing())
         marks = json.dumps(sorted(self.session.court.items()), default=list)
         solved = digest(seen, wanted.court, marks)
-        found = digest(solved, wanted.ears, wanted.strokes, wanted.players)
+        eyes = digest(wanted.eyes, weights_digest(wanted.eyes))
+        found = digest(solved, eyes, wanted.ears, wanted.strokes, wanted.players)
         named = digest(found, *self.session.players_in(self.info.path.name))
-        looked = digest(named, wanted.closer, wanted.eyes, weights_digest(wanted.eyes))
+        looked = digest(named, wanted.closer, wanted.ball)
         settings, module = {
             "sight": (seen, "paddlebrief.sight.stage"),
             "court": (solved, "paddlebrief.court.solve"),
-            "strokes": (named, "paddlebrief.strokes.find"),
+            "strokes": (named, "paddlebrief.strokes"),
             "closer": (looked, "paddlebrief.closer.stage"),
             "mechanics": (
-                digest(looked, wanted.paddle, wanted.ball), "paddlebrief.mechanics.stage",
+                digest(looked, wanted.paddle, wanted.strokes), "paddlebrief.mechanics.stage"
             ),
         }[stage]  # fmt: skip
         return self.work.product(
@@ -152,6 +153,7 @@ class RecordingJob:
                 nets=nets,
                 settings=self.settings.closer,
                 sight=self.settings.sight,
+                ball=self.settings.ball,
                 folder=folder,
             )
 
@@ -164,15 +166,17 @@ class RecordingJob:
 
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: measuring")
+            closer = self.closer_look()
             measured = measure_strokes(
                 self.info,
-                self._found(),
+                closer.strokes(),
                 parts=self.parts(),
                 court=self.solved_court(),
-                closer=self.closer_look(),
+                closer=closer,
                 sight=self.settings.sight,
                 paddle=self.settings.paddle,
                 ball=self.settings.ball,
+                unsure_below=self.settings.strokes.unsure_below,
             )
             write_strokes(folder / "measured.json", measured)
 
@@ -232,6 +236,7 @@ class RecordingJob:
             settings=self.settings.strokes,
             sight=self.settings.sight,
             ears=self.settings.ears,
+            holding=PaddleHand(self.info, parts, PaddleNet(self.settings.eyes)),
             progress=reporter().share,
         )
 

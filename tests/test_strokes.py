@@ -188,4 +188,36 @@ def test_one_impact_belongs_to_the_player_who_swings_more(tmp_path):
     parts = parts_of(tmp_path / "t", full, other)
     heard_s = 3.0 + travel_s(EarSettings().distance_m)
     strokes = found_in(footage(), parts, impacts=[Impact(heard_s=heard_s, rise_db=35.0)])
-    assert [s.person for s in strokes if s.heard] == [0]
+    heard = [s for s in strokes if s.heard]
+    assert [s.person for s in heard if s.sure] == [0]
+    assert {s.person for s in heard} == {0, 1}  # the ball will tell whether the other one hit it
+
+
+def test_a_small_motion_during_an_impact_is_kept_as_unsure(tmp_path):
+    time = np.arange(360) / 60
+    small = standing(360)
+    small += 0.12 * (swing_points(time, 3.0) - small)
+    parts = parts_of(tmp_path / "t", track(noisy(small), time))
+    heard = Impact(heard_s=3.0 + travel_s(EarSettings().distance_m), rise_db=35.0)
+    assert found_in(footage(), parts) == []
+    (stroke,) = found_in(footage(), parts, impacts=[heard])
+    assert not stroke.sure
+    assert stroke.contact_s == pytest.approx(3.0, abs=0.01)
+
+
+def test_the_hand_that_is_seen_to_hold_the_paddle_hits(tmp_path):
+    time = np.arange(360) / 60
+    parts = parts_of(tmp_path / "t", track(noisy(swing_points(time, 3.0)), time))
+    asked = []
+
+    def holding(person, times_s):
+        asked.append((person, list(times_s)))
+        return Handedness.LEFT
+
+    strokes = find_strokes(
+        footage(), parts, impacts=[], handedness={}, names={0: "A"}, holding=holding,
+        settings=StrokeSettings(), sight=SightSettings(), ears=EarSettings(),
+    )  # fmt: skip
+    assert asked[0][0] == 0
+    assert any(abs(t - 3.0) < 0.1 for t in asked[0][1])
+    assert all(s.hand is Handedness.LEFT for s in strokes)

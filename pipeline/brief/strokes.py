@@ -181,10 +181,21 @@ def _measure_table(subject: Subject, measured: MeasuredStroke) -> Block:
     said = subject.templates.brief.strokes
     if not measured.measures:
         return Note(text=said.no_measures)
-    ordered = sorted(measured.measures, key=lambda m: subject.templates.measure_rank(m.name))
+    shown = [m for m in measured.measures if _on_page(subject, measured, m)]
+    ordered = sorted(shown, key=lambda m: subject.templates.measure_rank(m.name))
     rows = tuple(_measure_row(subject, measured, measure) for measure in ordered)
     among = said.among if any(row.strip for row in rows) else ""
     return MeasureTable(titles=(said.measure, said.value, said.unit, said.frame, among), rows=rows)
+
+
+def _on_page(subject: Subject, measured: MeasuredStroke, measure: Measure) -> bool:
+    """Whether the stroke's own table holds a measure; the tables beside the brief hold all."""
+    text = subject.templates.measure_text(measure.name)
+    if text.instead_of is not None:
+        other = measured.measure(text.instead_of)
+        if other is not None and other.measured:
+            return False
+    return text.on_page == "always" or (text.on_page == "measured" and measure.measured)
 
 
 def _measure_row(subject: Subject, measured: MeasuredStroke, measure: Measure) -> MeasureRow:

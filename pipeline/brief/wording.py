@@ -317,6 +317,12 @@ class MeasureText(_Wording):
     repeats_every: float | None = Field(
         None, gt=0, description="period of a value that repeats, as the tilt of a line does"
     )
+    on_page: Literal["always", "measured", "never"] = Field(
+        "always", description="whether a stroke's own table holds it"
+    )
+    instead_of: str | None = Field(
+        None, description="measure in whose place it stands when that one was not taken"
+    )
 
 
 class Measures(_Wording):

@@ -1,5 +1,6 @@
 """The product of the closer look on disk: one file a stroke and kind of look."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from zipfile import BadZipFile
 
@@ -9,6 +10,8 @@ from paddlebrief.ball import Candidates
 from paddlebrief.ball.files import read_candidates, write_candidates
 from paddlebrief.errors import StoreError
 from paddlebrief.paddle import PaddleTrack
+from paddlebrief.products import read_strokes, write_strokes
+from paddlebrief.records import Stroke
 from paddlebrief.store.files import written_whole
 from paddlebrief.turn.fusion import Turns
 
@@ -36,6 +39,15 @@ class CloserFolder:
     def finish_stroke(self, number: int) -> None:
         """Remember that everything of a stroke was looked at."""
         self._seen(number).touch()
+
+    def write_strokes(self, strokes: Sequence[Stroke]) -> None:
+        """Keep the confirmed strokes; the numbers of all other files are theirs."""
+        with written_whole(self._strokes) as beside:
+            write_strokes(beside, strokes)
+
+    def strokes(self) -> list[Stroke] | None:
+        """The confirmed strokes; None before there are any."""
+        return read_strokes(self._strokes) if self._strokes.exists() else None
 
     def write_turns(self, number: int, turns: Turns | None) -> None:
         """Keep a stroke's turns; None keeps nothing."""
@@ -93,6 +105,10 @@ class CloserFolder:
 
     def _seen(self, number: int) -> Path:
         return self._folder / f"stroke-{number:04d}.looked"
+
+    @property
+    def _strokes(self) -> Path:
+        return self._folder / "strokes.json"
 
     @property
     def _balls(self) -> Path:

@@ -11,7 +11,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from paddlebrief.ball import BallTrackSettings
 from paddlebrief.ball.watch import BallWatch, stretches_around
+from paddlebrief.closer.balls import ball_tracks
+from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.folder import CloserFolder
 from paddlebrief.closer.settings import CloserSettings
 from paddlebrief.court import Court
@@ -60,22 +63,26 @@ def look_closer(
     nets: Nets,
     settings: CloserSettings,
     sight: SightSettings,
+    ball: BallTrackSettings,
     folder: Path,
 ) -> None:
     """Fill a folder with what the networks see of each stroke (read it by ``CloserFolder``).
+
+    Balls come first: they settle which of the unsure strokes are strokes at all.
 
     Parameters
     ----------
     info, parts
         The recording and its people.
     strokes
-        None, one or many; looked at one by one, those done by a killed run are left alone.
+        None, one or many, unsure ones among them; the confirmed ones are looked at one by one,
+        and those done by a killed run are left alone.
     court
         Solved or not; a solved camera tells the turn network how it is held.
     nets
         The networks.
-    settings, sight
-        What to look at, and how landmarks are smoothed.
+    settings, sight, ball
+        What to look at, how landmarks are smoothed, and how balls move.
     folder
         Where to put it.
 
@@ -85,8 +92,14 @@ def look_closer(
         When the recording cannot be read any more.
     """
     kept = CloserFolder(folder)
-    for done, stroke in enumerate(strokes):
-        reporter().share(0.6 * done / len(strokes))
+    if settings.balls and not kept.balls_watched:
+        _watch_balls(info, strokes, nets.ball, settings, kept)
+    if kept.strokes() is None:
+        tracks = ball_tracks(info, kept.balls(), court, ball)
+        kept.write_strokes(confirm(info, parts, strokes, tracks, sight=sight))
+    confirmed = kept.strokes()
+    for done, stroke in enumerate(confirmed):
+        reporter().share(0.5 + 0.5 * done / len(confirmed))
         if kept.looked(stroke.number):
             continue
         look = _Look(info, parts, stroke, court, nets, settings, sight)
@@ -95,8 +108,6 @@ def look_closer(
         if settings.paddle:
             kept.write_paddle(stroke.number, look.paddle())
         kept.finish_stroke(stroke.number)
-    if settings.balls and not kept.balls_watched:
-        _watch_balls(info, strokes, nets.ball, settings, kept)
     reporter().share(1.0)
 
 
@@ -160,9 +171,7 @@ class _Look:
         if camera is None:
             return View.assumed(self.info.width_px, self.info.height_px)
         view = camera.view
-        return View.solved(
-            focal_px=view.focal_px, centre_px=view.centre_px, rotation=view.rotation
-        )
+        return View.solved(focal_px=view.focal_px, centre_px=view.centre_px, rotation=view.rotation)
 
 
 def _thinned(frames: Iterable[Frame], info: FootageInfo, rate_hz: float) -> Iterator[Frame]:
@@ -194,6 +203,6 @@ def _watch_balls(
         with open_frames(info.path, start_s=start, end_s=end) as frames:
             for frame in _thinned(frames, info, settings.ball_rate_hz):
                 watch.step(frame)
-                reporter().share(0.6 + 0.4 * (done + frame.time_s - start) / total)
+                reporter().share(0.5 * (done + frame.time_s - start) / total)
         done += end - start
     kept.write_balls(watch.candidates())

@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paddlebrief.ball import BallTrack, BallTrackSettings, track_balls
-from paddlebrief.ball.records import Candidates
+from paddlebrief.ball import BallTrack, BallTrackSettings
 from paddlebrief.closer import CloserFolder
+from paddlebrief.closer.balls import ball_tracks
 from paddlebrief.court import Court, SolvedCamera
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
 from paddlebrief.mechanics.ball import BallContact, BallView, ball_contact, ball_measures
 from paddlebrief.mechanics.body_view import BodyView, ContactPoint
 from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
+from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.mechanics.paddle import paddle_measures
 from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
 from paddlebrief.mechanics.turns import body_measures
@@ -41,6 +42,7 @@ def measure_strokes(
     sight: SightSettings,
     paddle: PaddleSettings,
     ball: BallTrackSettings,
+    unsure_below: float,
 ) -> list[MeasuredStroke]:
     """Measures of each stroke, in the strokes' order; empty for no strokes.
 
@@ -52,22 +54,17 @@ def measure_strokes(
         What the stages before found.
     sight, paddle, ball
         How landmarks are smoothed, and how paddle and balls move.
+    unsure_below
+        A side or kind less probable than this is called unsure.
     """
-    tracks = _ball_tracks(info, closer.balls(), court, ball)
+    tracks = ball_tracks(info, closer.balls(), court, ball)
     cases = [
         _Case.gather(info, stroke, parts=parts, court=court, closer=closer, sight=sight)
         for stroke in strokes
     ]
-    cases = [case.with_ball(tracks, ball) for case in cases]
+    cases = [case.with_ball(tracks, ball).with_side(unsure_below) for case in cases]
     poses = _paddle_poses(cases, paddle)
-    return [
-        MeasuredStroke(
-            recording=info.path.name,
-            stroke=case.stroke,
-            measures=case.measures(pose),
-        )
-        for case, pose in zip(cases, poses, strict=True)
-    ]
+    return [case.measured(pose, unsure_below) for case, pose in zip(cases, poses, strict=True)]
 
 
 def stroke_view(
@@ -90,21 +87,6 @@ def stroke_view(
         placement_error=sight.placement_error,
         frame_interval_s=info.frame_interval_s,
     )
-
-
-def _ball_tracks(
-    info: FootageInfo, candidates: Candidates | None, court: Court, settings: BallTrackSettings
-) -> list[BallTrack]:
-    """Balls in flight, in metres for the stretches in which the camera is solved."""
-    if candidates is None:
-        return []
-    spans = [(s.start_s, s.end_s, s.camera) for s in court.spans]
-    spans = spans or [(info.start_s, info.end_s, None)]
-    tracks: list[BallTrack] = []
-    for start_s, end_s, camera in spans:
-        inside = candidates.between(start_s / info.slow_factor, end_s / info.slow_factor)
-        tracks += track_balls(inside, camera=camera, width_px=info.width_px, settings=settings)
-    return [replace(t, number=k + 1) for k, t in enumerate(tracks)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,6 +166,13 @@ class _Case:
             contact_s_sd=struck.time_s_sd * slow,
             finish_s=max(stroke.finish_s, contact),
         )
+        return self._of(stroke)
+
+    def with_side(self, unsure_below: float) -> "_Case":
+        """The case with forehand or backhand judged by the turn of the shoulders."""
+        return self._of(judged_side(self.body, unsure_below=unsure_below))
+
+    def _of(self, stroke: Stroke) -> "_Case":
         return replace(
             self,
             stroke=stroke,
@@ -191,9 +180,18 @@ class _Case:
             body=replace(self.body, stroke=stroke),
         )
 
-    def measures(self, pose: PaddlePose | None) -> tuple[Measure, ...]:
-        """Everything that can be said of the stroke, in page order."""
+    def measured(self, pose: PaddlePose | None, unsure_below: float) -> MeasuredStroke:
+        """The stroke with everything that can be said of it, its kind judged anew."""
         body = replace(self.body, contact=self._contact(pose))
+        measures = self._measures(body, pose)
+        kind, probabilities = judged_kind(
+            body, {m.name: m for m in measures}, unsure_below=unsure_below
+        )
+        stroke = replace(self.stroke, kind=kind, kind_probabilities=probabilities)
+        return MeasuredStroke(recording=self.info.path.name, stroke=stroke, measures=measures)
+
+    def _measures(self, body: BodyView, pose: PaddlePose | None) -> tuple[Measure, ...]:
+        """In page order."""
         return (
             *measure_stroke(self.view),
             *body_measures(body),
@@ -239,9 +237,7 @@ class _Case:
         return bool(np.linalg.norm(struck.place_m - wrist) < 3 * reach)
 
 
-def _paddle_poses(
-    cases: Sequence[_Case], settings: PaddleSettings
-) -> list[PaddlePose | None]:
+def _paddle_poses(cases: Sequence[_Case], settings: PaddleSettings) -> list[PaddlePose | None]:
     """The paddle through each stroke; a player's strokes share one paddle, so its size is pooled
     from a first round of fits."""
     first = [_pose(case, None, settings) for case in cases]

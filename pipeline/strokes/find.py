@@ -14,7 +14,7 @@ from paddlebrief.smoothing import smooth_paths
 from paddlebrief.strokes.kind import HandPathKind, KindModel, decide_kind, path_features
 from paddlebrief.strokes.settings import StrokeSettings
 from paddlebrief.strokes.side import decide_side, forehand_probability, side_cues
-from paddlebrief.strokes.swings import Swing, find_swings, hand_motion, phases
+from paddlebrief.strokes.swings import HandMotion, Swing, find_swings, hand_motion, phases
 from paddlebrief.timing import frame_instant_sd_s
 
 __all__ = ["StrokeSettings", "find_strokes", "smoothed_window"]
@@ -25,6 +25,8 @@ MARGIN_S = 0.6  # of track kept beyond the phases on either side, s on court
 LOUD_DB = 25.0  # rise of an impact that leaves a swing's strength as it is; louder ones add to it
 MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 5.0
+MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
+CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
 GUESS_ERROR_BH = 0.08  # standard error of a hidden hand's guessed place, body heights
 
 
@@ -38,6 +40,11 @@ class _Contact:
     sd_s: float
     heard: bool
     evidence: float
+    sure: bool = True
+
+
+Holding = Callable[[int, Sequence[float]], Handedness]
+"""Tells the hand that holds the paddle from a person's number and presentation times."""
 
 
 def find_strokes(
@@ -50,10 +57,13 @@ def find_strokes(
     settings: StrokeSettings,
     sight: SightSettings,
     ears: EarSettings,
+    holding: Holding | None = None,
     model: KindModel | None = None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> list[Stroke]:
     """Strokes of a recording in order of contact; empty when nobody swings.
+
+    Several people's unsure strokes may share one impact; who hit it is settled by the ball.
 
     Parameters
     ----------
@@ -67,13 +77,17 @@ def find_strokes(
         Player's name by person; people without a name are called by their number.
     settings, sight, ears
         Settings of the stages whose rules are used.
+    holding
+        Sees which hand holds the paddle, for people whose hand is not known; None leaves that to
+        the swings.
     model
         Model of the kind; the hand-path model when None.
     progress
         Called with the share done, 0 to 1.
     """
     model = model or HandPathKind()
-    swings = _all_swings(info, parts, settings=settings, sight=sight)
+    loud = [i for i in impacts if i.rise_db >= settings.min_rise_db]
+    swings = _all_swings(info, parts, _struck_s(loud, info, ears), settings=settings, sight=sight)
     contacts = [
         contact
         for person, found in swings.items()
@@ -81,6 +95,7 @@ def find_strokes(
             person,
             found,
             hand=handedness.get(person),
+            holding=holding,
             impacts=impacts,
             info=info,
             settings=settings,
@@ -145,9 +160,21 @@ def _smoothed(
     return replace(track, landmarks_px=smooth)
 
 
+def _struck_s(impacts: Sequence[Impact], info: FootageInfo, ears: EarSettings) -> np.ndarray:
+    """(k,) when impacts happened, seconds on court, if at the assumed distance."""
+    heard = np.array([i.heard_s for i in impacts], float)
+    return heard / info.slow_factor - travel_s(ears.distance_m)
+
+
 def _all_swings(
-    info: FootageInfo, parts: TrackParts, *, settings: StrokeSettings, sight: SightSettings
+    info: FootageInfo,
+    parts: TrackParts,
+    struck_s: np.ndarray,
+    *,
+    settings: StrokeSettings,
+    sight: SightSettings,
 ) -> dict[int, list[Swing]]:
+    """Swings of everybody by person: all large ones, and small ones during an impact."""
     swings: dict[int, list[Swing]] = defaultdict(list)
     for start_s, end_s, tracks in parts.overlapping():
         for track in tracks:
@@ -157,13 +184,33 @@ def _all_swings(
                 )
                 for hand in (Handedness.LEFT, Handedness.RIGHT):
                     motion = hand_motion(smooth, hand, slow_factor=info.slow_factor)
-                    found = [] if motion is None else find_swings(motion, settings)
+                    found = [] if motion is None else _swings(motion, struck_s, settings)
                     swings[track.person] += [
                         replace(s, guessed=hidden)
                         for s in found
                         if start_s <= s.contact_s * info.slow_factor < end_s
                     ]
     return swings
+
+
+def _swings(motion: HandMotion, struck_s: np.ndarray, settings: StrokeSettings) -> list[Swing]:
+    large = find_swings(motion, settings)
+    if not len(struck_s):
+        return large
+    softer = settings.model_copy(
+        update={
+            "min_speed_bhps": settings.min_speed_heard_bhps,
+            "min_path_bh": settings.min_path_heard_bh,
+        }
+    )
+    known = np.array([s.contact_s for s in large])
+    small = [
+        s
+        for s in find_swings(motion, softer)
+        if np.abs(struck_s - s.contact_s).min() <= settings.sound_reach_s
+        and np.abs(known - s.contact_s).min(initial=np.inf) > settings.min_apart_s
+    ]
+    return large + small
 
 
 def _hitting_hand(contacts: list[_Contact]) -> Handedness:
@@ -177,35 +224,52 @@ def _contacts(
     swings: list[Swing],
     *,
     hand: Handedness | None,
+    holding: Holding | None,
     impacts: Sequence[Impact],
     info: FootageInfo,
     settings: StrokeSettings,
     ears: EarSettings,
 ) -> list[_Contact]:
-    """Contacts of one person's hitting hand, told from the swings where it is not known."""
+    """Contacts of one person's hitting hand, seen or told from the swings where it is not known."""
     both = [
-        _settle(person, s, impacts=impacts, info=info, settings=settings, ears=ears)
-        for s in swings
+        _settle(person, s, impacts=impacts, info=info, settings=settings, ears=ears) for s in swings
     ]
-    hand = hand or _hitting_hand([c for c in both if not c.swing.guessed])
-    own = sorted((c for c in both if c.swing.hand is hand), key=lambda c: -c.evidence)
+    both.sort(key=lambda c: -c.evidence)
+    if hand is None and holding is not None:
+        best = [c.contact_s * info.slow_factor for c in both if c.evidence > 0]
+        hand = holding(person, best[:MOST_MOMENTS])
+    if hand in (None, Handedness.UNKNOWN):
+        hand = _hitting_hand([c for c in both if not c.swing.guessed])
     chosen: list[_Contact] = []
-    for contact in own:
+    for contact in (c for c in both if c.swing.hand is hand):
         needed = settings.min_evidence_heard if contact.heard else settings.min_strength
+        sure = contact.evidence >= needed
+        possible = contact.heard and contact.evidence >= settings.min_evidence_ball
         apart = [abs(contact.contact_s - c.contact_s) for c in chosen]
-        if contact.evidence >= needed and min(apart, default=np.inf) >= settings.stroke_apart_s:
-            chosen.append(contact)
+        if (sure or possible) and min(apart, default=np.inf) >= settings.stroke_apart_s:
+            chosen.append(replace(contact, sure=sure))
     return chosen
 
 
 def _one_owner(contacts: list[_Contact]) -> list[_Contact]:
-    """Contacts in which no impact is claimed twice: the player with more evidence hit it."""
-    owners: dict[float, _Contact] = {}
+    """Contacts in which no impact is claimed twice by sure ones: more evidence wins.
+
+    A clear owner leaves no room for others; where evidence is alike or small, all claims stay, but
+    at most the strongest as sure.
+    """
+    strongest: dict[float, _Contact] = {}
     for contact in contacts:
-        rival = owners.get(contact.contact_s)
+        rival = strongest.get(contact.contact_s)
         if contact.heard and (rival is None or contact.evidence > rival.evidence):
-            owners[contact.contact_s] = contact
-    return [c for c in contacts if not c.heard or owners[c.contact_s] is c]
+            strongest[contact.contact_s] = contact
+    kept = []
+    for contact in contacts:
+        owner = strongest.get(contact.contact_s, contact)
+        if not contact.heard or owner is contact:
+            kept.append(contact)
+        elif not owner.sure or contact.evidence * CLEARLY_STRONGER > owner.evidence:
+            kept.append(replace(contact, sure=False))
+    return kept
 
 
 def _settle(
@@ -218,7 +282,7 @@ def _settle(
     ears: EarSettings,
 ) -> _Contact:
     """Time a swing by the impact that was heard best during it, else by the hand alone."""
-    struck = np.array([i.heard_s / info.slow_factor - travel_s(ears.distance_m) for i in impacts])
+    struck = _struck_s(impacts, info, ears)
     loud = np.array([i.rise_db for i in impacts])
     off = np.abs(struck - swing.contact_s)
     near = np.flatnonzero((off <= settings.sound_reach_s) & (loud >= settings.min_rise_db))
@@ -311,4 +375,5 @@ def _stroke(
         contact_s_sd=contact.sd_s * slow,
         finish_s=finish * slow,
         heard=contact.heard,
+        sure=contact.sure,
     )

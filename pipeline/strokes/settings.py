@@ -18,6 +18,15 @@ class StrokeSettings(BaseModel):
     min_path_bh: float = Field(
         0.3, gt=0, description="least path of the hand in the burst, body heights"
     )
+    min_speed_heard_bhps: float = Field(
+        0.4,
+        gt=0,
+        description="the same for a motion with an impact heard during it, which a ball leaving "
+        "the hand can make a stroke, body heights a second",
+    )
+    min_path_heard_bh: float = Field(
+        0.06, gt=0, description="least path of the hand in such a motion, body heights"
+    )
     min_strength: float = Field(
         2.2,
         gt=0,
@@ -27,6 +36,12 @@ class StrokeSettings(BaseModel):
         0.4,
         gt=0,
         description="least strength × loudness of a swing with an impact heard during it",
+    )
+    min_evidence_ball: float = Field(
+        0.02,
+        gt=0,
+        description="least strength × loudness of a heard swing that a ball leaving the hand "
+        "can make a stroke",
     )
     min_rise_db: float = Field(
         18.0, gt=0, description="least rise over the noise of an impact that counts as heard, dB"

@@ -1,0 +1,189 @@
+"""The closer look: which strokes a ball confirms, what is kept on disk, and the judged side."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from paddlebrief.ball import BallTrack, Break, BreakKind, Flight
+from paddlebrief.closer import CloserFolder
+from paddlebrief.closer.confirm import confirm
+from paddlebrief.closer.stage import _thinned
+from paddlebrief.errors import StoreError
+from paddlebrief.footage import Frame
+from paddlebrief.mechanics.body_view import BodyView
+from paddlebrief.mechanics.judging import judged_kind, judged_side
+from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Side, Stroke
+from paddlebrief.sight import SightSettings
+from paddlebrief.turn.fusion import Turns
+from paddlebrief.turn.net import SEGMENTS
+from tests.bodies2d import HEIGHT_PX, standing, track
+from tests.test_strokes import footage, parts_of
+
+WRIST_PX = {0: np.array([664.0, 420.0]), 1: np.array([264.0, 420.0])}
+
+
+def stroke(number=1, *, person=0, contact_s=3.0, sure=True, hand=Handedness.RIGHT) -> Stroke:
+    return Stroke(
+        number=number, person=person, player="A", hand=hand, side=Side.UNSURE,
+        side_probability=0.5, kind=Kind.UNSURE,
+        kind_probabilities={Kind.DRIVE: 0.4, Kind.SLICE: 0.4, Kind.OTHER: 0.2},
+        load_s=contact_s - 0.4, forward_s=contact_s - 0.2, contact_s=contact_s,
+        contact_s_sd=0.01, finish_s=contact_s + 0.3, heard=True, sure=sure,
+    )  # fmt: skip
+
+
+def ball_from(px: np.ndarray, at_s: float) -> BallTrack:
+    """A ball in the picture that turns at a place and time, and flies off to the right."""
+    nothing = np.full(3, np.nan)
+
+    def end(kind, time_s, place):
+        return Break(
+            kind=kind, time_s=time_s, time_s_sd=0.002, px=place, place_m=nothing,
+            covariance_m2=np.full((3, 3), np.nan),
+        )  # fmt: skip
+
+    flight = Flight(
+        start=end(BreakKind.TURN, at_s, px),
+        end=end(BreakKind.END, at_s + 0.5, px + np.array([400, 0])),
+        rows=np.arange(6), anchor_s=at_s, position_m=nothing, velocity_mps=nothing,
+        rim_mps=nothing, covariance=np.full((9, 9), np.nan),
+        curve_px=np.array([px, [800, 0], [0, 0], [0, 0]], float), rms=1.0,
+    )  # fmt: skip
+    return BallTrack(
+        number=1, flights=(flight,), parameters=np.empty(0), covariance=np.empty((0, 0))
+    )
+
+
+@pytest.fixture
+def two_people(tmp_path):
+    time = np.arange(360) / 60
+    left = standing(360, centre_px=(200.0, 400.0))
+    return parts_of(tmp_path / "t", track(standing(360), time), track(left, time, person=1))
+
+
+def confirmed(parts, strokes, tracks):
+    return confirm(footage(), parts, strokes, tracks, sight=SightSettings())
+
+
+def test_an_unsure_stroke_counts_only_when_a_ball_leaves_the_hand(two_people):
+    doubtful = stroke(sure=False)
+    assert confirmed(two_people, [doubtful], []) == []
+    near, far = WRIST_PX[0] + [30, 0], WRIST_PX[0] + [0.6 * HEIGHT_PX, 0]
+    (kept,) = confirmed(two_people, [doubtful], [ball_from(near, 3.0)])
+    assert kept.sure
+    assert confirmed(two_people, [doubtful], [ball_from(far, 3.0)]) == []
+    assert confirmed(two_people, [doubtful], [ball_from(near, 3.4)]) == []
+
+
+def test_the_ball_names_the_owner_of_an_impact_against_the_stronger_swing(two_people):
+    rivals = [stroke(1, person=0), stroke(2, person=1, sure=False)]
+    (kept,) = confirmed(two_people, rivals, [ball_from(WRIST_PX[1] + [20, 10], 3.0)])
+    assert (kept.person, kept.number) == (1, 1)
+    (kept,) = confirmed(two_people, rivals, [])
+    assert kept.person == 0
+
+
+def test_sure_strokes_stay_without_a_ball_and_are_numbered_in_order(two_people):
+    later = stroke(1, contact_s=4.5)
+    kept = confirmed(two_people, [later, stroke(2, contact_s=2.0)], [])
+    assert [(s.number, s.contact_s) for s in kept] == [(1, 2.0), (2, 4.5)]
+
+
+def frame(index: int) -> Frame:
+    return Frame(
+        index=index, time_s=index / 120, picture_bgr=np.zeros((2, 2, 3), np.uint8), repeat=False
+    )
+
+
+@pytest.mark.parametrize(("fps", "every"), [(30, 1), (60, 2), (120, 3), (240, 6)])
+def test_no_more_frames_a_second_than_asked_for(fps, every):
+    info = replace(footage(), capture_rate=Fraction(fps))
+    kept = [f.index for f in _thinned(map(frame, range(5, 29)), info, 40.0)]
+    assert kept == [k for k in range(5, 29) if k % every == 0]
+
+
+def turns(shoulder_deg: np.ndarray, time_s: np.ndarray) -> Turns:
+    n = len(time_s)
+    heading = np.radians(shoulder_deg)
+    small = np.full(n, np.radians(3.0))
+    sds = ("hip_sd_rad", "shoulder_sd_rad", "separation_sd_rad", "hip_rate_sd_radps")
+    names = dict.fromkeys((*sds, "separation_rate_sd_radps"), small)
+    return Turns(
+        time_s=time_s, hip_rad=heading * 0.6, shoulder_rad=heading, separation_rad=heading * 0.4,
+        hip_rate_radps=np.zeros(n), separation_rate_radps=np.zeros(n), **names,
+        direction=np.tile([0.0, 0.0, 1.0], (n, len(SEGMENTS), 1)),
+        direction_sd_rad=np.full((n, len(SEGMENTS)), 0.1), facing_odds=np.ones(n),
+        correlation_s=0.2, frame=FrameOfReference.COURT,
+    )  # fmt: skip
+
+
+def body(shoulder_deg: np.ndarray, time_s: np.ndarray, hand: Handedness) -> BodyView:
+    return BodyView(
+        stroke=stroke(hand=hand), turns=turns(shoulder_deg, time_s), path=None, slow_factor=1.0,
+        frame_interval_s=1 / 60,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("unwinds", [True, False])
+@pytest.mark.parametrize("hand", [Handedness.RIGHT, Handedness.LEFT])
+@pytest.mark.parametrize("to_right", [True, False])
+def test_the_side_to_which_the_shoulders_turn_is_the_side_of_the_stroke(hand, to_right, unwinds):
+    time = np.arange(1.9, 3.5, 1 / 30)
+    wound = np.clip((time - 2.2) / 0.4, 0, 1)
+    if unwinds:
+        wound = wound - np.clip((time - 2.75) / 0.25, 0, 1)
+    heading = 90 + (-1 if to_right else 1) * 60 * wound
+    judged = judged_side(body(heading, time, hand), unsure_below=0.65)
+    forehand = to_right == (hand is Handedness.RIGHT)
+    assert judged.side is (Side.FOREHAND if forehand else Side.BACKHAND)
+    assert judged.side_probability > 0.95
+
+
+def test_shoulders_that_do_not_turn_leave_the_side_open():
+    time = np.arange(1.9, 3.5, 1 / 30)
+    judged = judged_side(body(np.full(len(time), 90.0), time, Handedness.RIGHT), unsure_below=0.65)
+    assert judged.side is Side.UNSURE
+
+
+@pytest.mark.parametrize(
+    ("path_deg", "speed_mps", "kind"),
+    [(20, 9, Kind.DRIVE), (-15, 8, Kind.SLICE), (20, 3, Kind.OTHER), (2, 9, Kind.UNSURE)],
+)
+def test_the_paddle_in_space_tells_the_kind(path_deg, speed_mps, kind):
+    court = FrameOfReference.COURT
+    taken = {
+        "path_angle_deg": Measure(
+            name="path_angle_deg", value=path_deg, sd=3.0, unit="°", frame=court
+        ),
+        "head_speed_mps": Measure(
+            name="head_speed_mps", value=speed_mps, sd=0.5, unit="m/s", frame=court
+        ),
+    }
+    time = np.arange(1.9, 3.5, 1 / 30)
+    view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
+    found, probabilities = judged_kind(view, taken, unsure_below=0.65)
+    assert found is kind
+    assert sum(probabilities.values()) == pytest.approx(1)
+
+
+def test_without_a_measure_in_space_the_picture_decides():
+    time = np.arange(1.9, 3.5, 1 / 30)
+    view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
+    _, probabilities = judged_kind(view, {}, unsure_below=0.65)
+    assert probabilities == pytest.approx(dict(view.stroke.kind_probabilities))
+
+
+def test_what_was_seen_comes_back_from_disk_and_a_broken_file_is_named(tmp_path):
+    kept = CloserFolder(tmp_path)
+    assert (kept.turns(1), kept.paddle(1), kept.balls(), kept.strokes()) == (None,) * 4
+    time = np.arange(1.9, 3.5, 1 / 30)
+    seen = turns(np.linspace(90, 30, len(time)), time)
+    kept.write_turns(1, seen)
+    np.testing.assert_array_equal(kept.turns(1).shoulder_rad, seen.shoulder_rad)
+    kept.write_strokes([stroke()])
+    assert kept.strokes() == [stroke()]
+    next(tmp_path.glob("*turns.npz")).write_bytes(b"half")
+    with pytest.raises(StoreError, match="turns"):
+        kept.turns(1)
