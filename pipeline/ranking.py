@@ -28,7 +28,7 @@ class RankingSettings(_Part):
     )
     shown: int = Field(3, ge=1, description="how many best and how many worst strokes to name")
     min_weight_share: float = Field(
-        0.5,
+        0.2,
         gt=0,
         le=1,
         description="share of the targets' weight a stroke needs measured to be scored",
@@ -45,6 +45,7 @@ class Target(_Part):
     weight: float = Field(1.0, gt=0)
     below: str = ""
     above: str = ""
+    instead_of: str | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> "Target":
@@ -92,15 +93,32 @@ def score(
 
     0 is inside every target. The score is minus the weighted mean of how far each measured value
     lies outside its target, in tolerances. The uncertainty takes each measure's own, where the
-    value is outside the range or within one standard uncertainty of its edge.
+    value is outside the range or within one standard uncertainty of its edge. A target that stands
+    in for another counts only where the other's measure was not taken.
     """
-    found = [(t, m) for t in targets if (m := stroke.measure(t.measure)) is not None and m.measured]
+    found = applied(stroke, targets)
     weight = sum(t.weight for t, _ in found)
-    if weight < min_weight_share * sum(t.weight for t in targets) or weight == 0:
+    whole = sum(t.weight for t in targets if t.instead_of is None)
+    if weight < min_weight_share * whole or weight == 0:
         return np.nan, np.nan
     total = sum(t.weight * t.shortfall(m.value) for t, m in found)
     spread = sum((t.weight * _shortfall_sd(t, m)) ** 2 for t, m in found)
     return float(-total / weight), float(np.sqrt(spread) / weight)
+
+
+def applied(stroke: MeasuredStroke, targets: Sequence[Target]) -> list[tuple[Target, Measure]]:
+    """The targets that a stroke can be held to, each with its measure."""
+
+    def taken(name: str) -> Measure | None:
+        measure = stroke.measure(name)
+        return measure if measure is not None and measure.measured else None
+
+    return [
+        (t, m)
+        for t in targets
+        if (m := taken(t.measure)) is not None
+        and (t.instead_of is None or taken(t.instead_of) is None)
+    ]
 
 
 def _shortfall_sd(target: Target, measure: Measure) -> float:
@@ -199,7 +217,7 @@ def _reasons(
 ) -> tuple[str, ...]:
     """What put a stroke where it is: measures outside their targets, the weightiest first; for a
     stroke inside all of them, the measures in which it differs most from the player's middle."""
-    found = [(t, m) for t in targets if (m := stroke.measure(t.measure)) is not None and m.measured]
+    found = applied(stroke, targets)
     outside = [(t.weight * t.shortfall(m.value), t, m) for t, m in found if t.shortfall(m.value)]
     if outside:
         outside.sort(key=lambda o: -o[0])

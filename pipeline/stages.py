@@ -1,22 +1,24 @@
 """The stages of one recording in order, each leaving a product that a rerun finds again."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from paddlebrief import model_store
 from paddlebrief.closer import CloserFolder, Nets, look_closer
 from paddlebrief.closer.weights import weights_digest
+from paddlebrief.codeversion import code_digest
 from paddlebrief.court import Court, read_court, solve_court, write_court
 from paddlebrief.ears import Impact, find_impacts
 from paddlebrief.eyes import BallNet, PaddleNet
 from paddlebrief.footage import sound_blocks
 from paddlebrief.mechanics import measure_strokes
-from paddlebrief.players import name_players
+from paddlebrief.players import NamedPlayers, name_players
 from paddlebrief.pose_net import PoseNet
 from paddlebrief.products import Product, WorkFolder, read_strokes, write_strokes
 from paddlebrief.progress import reporter
-from paddlebrief.records import FootageInfo, MeasuredStroke, Stroke
+from paddlebrief.records import FootageInfo, Handedness, MeasuredStroke, Stroke
 from paddlebrief.session import Session
 from paddlebrief.settings import Settings, digest
 from paddlebrief.sight import TrackParts, watch
@@ -71,7 +73,8 @@ class RecordingJob:
         solved = digest(seen, wanted.court, marks)
         eyes = digest(wanted.eyes, weights_digest(wanted.eyes))
         found = digest(solved, eyes, wanted.ears, wanted.strokes, wanted.players)
-        named = digest(found, *self.session.players_in(self.info.path.name))
+        roster = self.session.players_in(self.info.path.name)
+        named = digest(found, code_digest("paddlebrief.players"), *roster)
         looked = digest(named, wanted.closer, wanted.ball)
         settings, module = {
             "sight": (seen, "paddlebrief.sight.stage"),
@@ -117,17 +120,17 @@ class RecordingJob:
         return product.folder
 
     def strokes(self) -> Path:
-        """Find strokes and name their players; needs ``sight``; returns the product's folder."""
+        """Find strokes, unsure ones too; needs ``sight`` and ``court``; returns the folder."""
         product = self.product("strokes")
 
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: finding strokes")
-            parts = TrackParts(self.product("sight").folder)
             impacts = self._impacts()
-            strokes, notes = self._named(parts, self._find(parts, impacts, {}), impacts)
+            strokes = self._find(impacts, {})
+            hands = self._hands([s for s in strokes if s.sure])
+            if hands:
+                strokes = self._find(impacts, hands)
             write_strokes(folder / "strokes.json", strokes)
-            extra = {"notes": notes, "impacts": len(impacts)}
-            (folder / "notes.json").write_text(json.dumps(extra), encoding="utf-8")
 
         product.make(work)
         return product.folder
@@ -167,9 +170,11 @@ class RecordingJob:
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: measuring")
             closer = self.closer_look()
+            strokes = closer.strokes()
+            names = self._names(strokes)
             measured = measure_strokes(
                 self.info,
-                closer.strokes(),
+                [replace(s, player=names.name(s.person, s.contact_s)) for s in strokes],
                 parts=self.parts(),
                 court=self.solved_court(),
                 closer=closer,
@@ -179,19 +184,21 @@ class RecordingJob:
                 unsure_below=self.settings.strokes.unsure_below,
             )
             write_strokes(folder / "measured.json", measured)
+            (folder / "notes.json").write_text(json.dumps(names.notes), encoding="utf-8")
 
         product.make(work)
         return product.folder
 
     def finding(self) -> Finding:
         """What the finished stages say."""
-        notes = json.loads((self.product("strokes").folder / "notes.json").read_text("utf-8"))
+        folder = self.product("mechanics").folder
+        notes = json.loads((folder / "notes.json").read_text(encoding="utf-8"))
         court = self.solved_court()
         about_court = [NO_COURT.format(reason=court.reason)] if court.reason else []
         return Finding(
-            strokes=tuple(read_strokes(self.product("mechanics").folder / "measured.json")),
+            strokes=tuple(read_strokes(folder / "measured.json")),
             people=len(self.parts().summary().people),
-            notes=(*notes["notes"], *about_court, *(f"Court: {n}." for n in court.notes)),
+            notes=(*notes, *about_court, *(f"Court: {n}." for n in court.notes)),
         )
 
     def parts(self) -> TrackParts:
@@ -226,7 +233,8 @@ class RecordingJob:
         blocks = sound_blocks(self.info.path, block_s=SOUND_BLOCK_S)
         return find_impacts(blocks, self.settings.ears)
 
-    def _find(self, parts: TrackParts, impacts: list[Impact], hands: dict) -> list[Stroke]:
+    def _find(self, impacts: list[Impact], hands: dict[int, Handedness]) -> list[Stroke]:
+        parts = self.parts()
         return find_strokes(
             self.info,
             parts,
@@ -240,14 +248,21 @@ class RecordingJob:
             progress=reporter().share,
         )
 
-    def _named(
-        self, parts: TrackParts, strokes: list[Stroke], impacts: list[Impact]
-    ) -> tuple[list[Stroke], list[str]]:
-        """Strokes under their players' names; found anew where the roster knows another hand."""
+    def _hands(self, strokes: Sequence[Stroke]) -> dict[int, Handedness]:
+        """Hitting hands by person where the roster knows another than was told; else empty."""
         told = {s.person: s.hand for s in strokes}
-        people = [p for p in parts.summary().people if p.person in told]
-        roster = self.session.players_in(self.info.path.name)
-        named = name_players(people, told, roster, self.settings.players)
-        if any(told[p] is not hand for p, hand in named.hands.items()):
-            strokes = self._find(parts, impacts, dict(named.hands))
-        return [replace(s, player=named.names[s.person]) for s in strokes], list(named.notes)
+        known = self._names(strokes).hands
+        wrong = any(told[p] is not hand for p, hand in known.items())
+        return {**told, **known} if wrong else {}
+
+    def _names(self, strokes: Sequence[Stroke]) -> NamedPlayers:
+        """Who hit these strokes, by clothes, hands and roster."""
+        parts = self.parts()
+        told = {s.person: s.hand for s in strokes}
+        return name_players(
+            [p for p in parts.summary().people if p.person in told],
+            told,
+            self.session.players_in(self.info.path.name),
+            self.settings.players,
+            looks=parts.looks(),
+        )

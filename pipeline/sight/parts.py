@@ -1,7 +1,7 @@
 """The product of sight on disk: parts of tracks and what is known of each person."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -47,7 +47,7 @@ class SightSummary:
 
 
 class TrackParts:
-    """The finished folder of sight: ``part-00000.parquet`` … and ``people.json``."""
+    """The finished folder of sight: ``part-00000.parquet`` …, ``looks.npz``, ``people.json``."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -69,6 +69,20 @@ class TrackParts:
         """Write ``people.json`` beside, then rename."""
         with written_whole(self.folder / "people.json") as beside:
             Path(beside).write_text(json.dumps(asdict(summary), indent=1), encoding="utf-8")
+
+    def looks(self) -> dict[int, np.ndarray]:
+        """(n, 7) by person: presentation time and CIE L*a*b* of shirt and legs then, NaN where
+        out of view; empty when none were kept."""
+        path = self.folder / "looks.npz"
+        if not path.exists():
+            return {}
+        with np.load(path, allow_pickle=False) as stored:
+            return {int(number): stored[number] for number in stored.files}
+
+    def write_looks(self, looks: Mapping[int, np.ndarray]) -> None:
+        """Write ``looks.npz`` beside, then rename."""
+        with written_whole(self.folder / "looks.npz") as beside, beside.open("wb") as file:
+            np.savez_compressed(file, **{str(number): rows for number, rows in looks.items()})
 
     def window(self, person: int, start_s: float, end_s: float) -> Track:
         """One person's track between two presentation times; without frames when unseen."""

@@ -37,6 +37,7 @@ class _Seen:
     start_s: float
     end_s: float
     frames: int = 0
+    looked_s: list[float] = field(default_factory=list)
     shirts: list[list[float]] = field(default_factory=list)
     legs: list[list[float]] = field(default_factory=list)
     last_px: list | None = None
@@ -80,7 +81,7 @@ def watch(
     net, settings
         The pose network and how to use it.
     folder
-        Work folder; on return it holds the parts and ``people.json``.
+        Work folder; on return it holds the parts, ``looks.npz`` and ``people.json``.
     progress
         Called now and then with the share done, 0 to 1.
     """
@@ -115,6 +116,13 @@ def watch(
         state.failures += frames.failures
     _finish_part(folder, state, tracker, rows, info, settings)
     parts = TrackParts(folder)
+    parts.write_looks(
+        {
+            number: np.column_stack([s.looked_s, s.shirts, s.legs])
+            for number, s in state.seen.items()
+            if s.looked_s
+        }
+    )
     parts.write_summary(_summary(state))
     (folder / "state.json").unlink()
     return parts
@@ -131,6 +139,7 @@ def _note(state: _State, seen: Observation, time_s: float, picture_bgr: np.ndarr
     person.frames += 1
     if fresh and len(person.shirts) < 600:
         points = seen.landmarks_px
+        person.looked_s.append(time_s)
         person.shirts.append(_median_lab(picture_bgr, [points[list(TORSO_QUAD)]]))
         person.legs.append(_median_lab(picture_bgr, [points[list(pair)] for pair in THIGHS]))
 
