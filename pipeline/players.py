@@ -119,8 +119,33 @@ COLOURS_LAB: Mapping[str, tuple[float, float, float]] = {
     "pink": (78, 30, 5),
     "brown": (38, 18, 30),
     "beige": (91, 0, 12),
+    "teal": (46, -28, -8),
+    "turquoise": (76, -38, -4),
+    "cyan": (82, -40, -14),
+    "maroon": (26, 42, 25),
+    "burgundy": (25, 40, 15),
+    "coral": (67, 45, 40),
+    "salmon": (67, 45, 29),
+    "gold": (82, 2, 72),
+    "lime": (82, -60, 70),
+    "olive": (51, -12, 48),
+    "khaki": (75, -2, 35),
+    "tan": (75, 5, 24),
+    "cream": (94, 0, 12),
+    "silver": (77, 0, 0),
+    "magenta": (55, 80, -40),
+    "violet": (62, 48, -36),
+    "dark green": (33, -35, 30),
+    "light green": (82, -42, 36),
+    "dark blue": (18, 22, -45),
+    "dark red": (28, 48, 35),
+    "dark grey": (35, 0, 0),
+    "dark gray": (35, 0, 0),
+    "light grey": (82, 0, 0),
+    "light gray": (82, 0, 0),
 }
-"""CIE L*a*b* of colour words: the like-named sRGB colours of CSS Color 4, rounded (from memory)."""
+"""CIE L*a*b* of colour words: near the like-named sRGB colours of CSS Color 4, less saturated where
+cloth is (a guess)."""
 
 
 def letters(number: int) -> str:
@@ -175,7 +200,13 @@ def name_players(
         chosen = _matched(groups, told, roster, settings)
     called: dict[Spell, str] = {}
     known: dict[str, Handedness] = {}
-    notes = []
+    notes = [
+        f"The colour {colour!r} of {player.name}'s clothes is not a known word; use one such "
+        "as red, teal or light blue in session.yaml."
+        for player in roster
+        for colour in player.clothes[:2]
+        if colour.casefold() not in COLOURS_LAB
+    ]
     for number, group in enumerate(groups):
         player = chosen.get(number)
         name = player.name if player else letters(number)
@@ -320,13 +351,16 @@ def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedne
 def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
     """Colour distance of shirt and legs to the named colours, and a price on the other hand;
     infinite when no colour is named."""
-    named = [COLOURS_LAB[c.casefold()] for c in player.clothes if c.casefold() in COLOURS_LAB]
-    if not named:
+    named = [COLOURS_LAB.get(c.casefold()) for c in player.clothes[:2]]
+    worn = (
+        np.nanmedian([p.shirt_lab for p in group], axis=0),
+        np.nanmedian([p.legs_lab for p in group], axis=0),
+    )
+    off = [
+        float(np.linalg.norm(own - np.array(lab)))
+        for own, lab in zip(worn, named, strict=False)
+        if lab is not None
+    ]
+    if not off:
         return np.inf
-    shirt = np.nanmedian([p.shirt_lab for p in group], axis=0)
-    legs = np.nanmedian([p.legs_lab for p in group], axis=0)
-    price = _OTHER_HAND_LAB if _other_hand(group, player, hands) else 0.0
-    first = float(np.linalg.norm(np.subtract(shirt, named[0])))
-    if len(named) < 2:
-        return price + first
-    return price + (first + float(np.linalg.norm(np.subtract(legs, named[1])))) / 2
+    return float(np.mean(off)) + (_OTHER_HAND_LAB if _other_hand(group, player, hands) else 0.0)

@@ -5,12 +5,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from paddlebrief.court.adjust import Priors
 from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.court.dimensions import (
     COURT_LENGTH_M,
     COURT_WIDTH_M,
     NET_CENTRE_HEIGHT_M,
     NET_SIDE_HEIGHT_M,
+    line_rectangles_m,
 )
 from tests.courts import Eye, Floor, badminton_lines, draw_floor, stand_people
 
@@ -69,6 +71,7 @@ def make_scene(
         eye = replace(eye, size_px=size_px)
     court, around = COLOURS[rng.integers(len(COLOURS))]
     floor = Floor(court_bgr=court, around_bgr=around, wear=float(rng.choice([0, 0.1, 0.3])))
+    floor = replace(floor, **_laid_out(rng))
     if rng.uniform() < 0.3:
         colour = [(40, 40, 200), (40, 190, 220), (180, 60, 30)][rng.integers(3)]
         floor = replace(floor, others=[(r, colour) for r in badminton_lines()])
@@ -81,12 +84,25 @@ def make_scene(
     return CourtScene(name=f"{place} {seed}", eye=eye, floor=floor, picture_bgr=picture)
 
 
+def _laid_out(rng: np.random.Generator) -> dict:
+    """Lines and net as far off the rulebook's places as the solver expects of a court."""
+    priors = Priors()
+    lines = []
+    for x0, y0, x1, y1 in line_rectangles_m().values():
+        off = rng.normal(0, priors.paint_m)
+        dx, dy = (off, 0.0) if x1 - x0 < y1 - y0 else (0.0, off)
+        lines.append((x0 + dx, y0 + dy, x1 + dx, y1 + dy))
+    net = rng.normal(0, priors.net_m / 2)
+    return {"lines": lines, "net_m": (NET_SIDE_HEIGHT_M + net, NET_CENTRE_HEIGHT_M + net)}
+
+
 @dataclass(frozen=True)
 class CourtError:
     """How far a solved camera is off.
 
     ``near_m`` and ``far_m`` are median ground errors along the baselines, ``worst_m`` the largest
-    anywhere on the court, ``in_view_m`` the largest within the picture, ``net_px`` the largest at
+    anywhere that the solved camera places things, ``in_view_m`` the largest within the picture,
+    ``net_px`` the largest at
     the net's top within the picture (NaN when none is), ``inside`` the (n,) truth values of
     places that lie within their 95 % region.
     """
@@ -128,7 +144,7 @@ def court_error(camera: SolvedCamera, eye: Eye) -> CourtError:
 def _ground_error(
     camera: SolvedCamera, eye: Eye, places: Sequence[tuple[float, float]]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) distances in metres, NaN behind the camera; truth values of those in the regions."""
+    """(n,) distances in metres, NaN where nothing is placed; truth values of those in regions."""
     truth = np.array([(x, y, 0.0) for x, y in places])
     px = eye.project(truth)
     ahead = np.all(np.isfinite(px), axis=1)

@@ -203,6 +203,22 @@ def test_hits_and_bounces_are_told_apart_and_timed_between_frames():
             assert np.abs(found - at).min() < 0.005
 
 
+def test_a_hit_survives_candidates_that_are_off_next_to_it():
+    scene, _ = scene_and_tracks("corner", 30)
+    c, shot = scene.candidates, scene.shots[1]
+    near = (scene.ball == 1) & (np.abs(c.time_s - shot.contact_s) < 0.06)
+    assert near.sum() >= 2
+    px, sd = c.px.copy(), c.sd_px.copy()
+    first, last = np.flatnonzero(near)[[0, -1]]
+    px[[first, last]] += [[9.0, -3.0], [-4.0, 12.0]]
+    sd[near] = 0.4
+    tracks = track_balls(
+        replace(c, px=px, sd_px=sd), camera=scene.eye, width_px=1280, settings=SETTINGS
+    )
+    hits = [b.time_s for t in tracks for b in t.breaks if b.kind is BreakKind.HIT]
+    assert np.abs(np.array(hits) - shot.contact_s).min() < 0.008
+
+
 def test_two_balls_at_once_stay_apart():
     scene = make_scene(replace(QUIET, place="corner", gap_s=0.9, shots=3, seed=2))
     tracks = track_balls(scene.candidates, camera=scene.eye, width_px=1920, settings=SETTINGS)

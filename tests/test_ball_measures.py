@@ -5,6 +5,7 @@ from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -84,6 +85,15 @@ def test_another_players_ball_is_left_alone():
     far = view_of(shot, tracks, hand_px=hand + 300.0, reach_px=100.0)
     assert ball_contact(far) is None
     assert {m.reason for m in ball_measures(far)} == {"the ball was not seen leaving the paddle"}
+
+
+def test_a_ball_behind_the_hand_in_the_picture_is_left_alone():
+    scene, tracks = session()
+    shot = scene.shots[0]
+    hand = shot.outgoing.position_m[0] + np.array([0.3, -0.2, 0.1])
+    assert ball_contact(view_of(shot, tracks, hand_m=hand)) is not None
+    away = scene.eye.position_m + 0.3 * (hand - scene.eye.position_m)
+    assert ball_contact(view_of(shot, tracks, hand_m=away)) is None
 
 
 def test_without_a_court_only_time_and_picture_remain():
@@ -183,6 +193,39 @@ def test_frames_out_of_order_are_refused():
     watch.step(frame(3))
     with pytest.raises(ValueError, match="after 3"):
         watch.step(frame(2))
+
+
+def shaken(count: int) -> tuple[list[Frame], np.ndarray]:
+    """Frames of a still, textured scene seen by a shaking camera, and its (n, 2) shifts."""
+    rng = np.random.default_rng(4)
+    scene = cv2.GaussianBlur(rng.uniform(0, 255, (560, 760)).astype(np.float32), (0, 0), 2.5)
+    scene = cv2.normalize(scene, None, 30, 180, cv2.NORM_MINMAX)
+    shifts = rng.normal(0, 4, (count, 2))
+    frames = []
+    for k, (x, y) in enumerate(shifts):
+        moved = cv2.warpAffine(scene, np.array([[1, 0, x], [0, 1, y]]), (760, 560))[40:520, 60:700]
+        moved[int(240 + round(y)), int(320 + round(x))] = 255
+        picture = np.repeat(moved.astype(np.uint8)[..., None], 3, axis=2)
+        frames.append(Frame(index=k, time_s=k / 30, picture_bgr=picture, repeat=False))
+    return frames, shifts
+
+
+def test_the_cameras_shake_is_taken_off_to_its_middle():
+    frames, shifts = shaken(12)
+    steady = watch_balls(frames, Sighted(), info=info(), steady=True)
+    shaky = watch_balls(frames, Sighted(), info=info())
+    assert steady.steadied
+    assert not shaky.steadied
+    middle = np.array([320, 240]) + shifts[1:-1].mean(axis=0)
+    assert np.abs(shaky.px - middle).max() > 3
+    np.testing.assert_allclose(steady.px, np.tile(middle, (10, 1)), atol=1.0)
+
+
+def test_frames_that_match_nothing_stay_where_they_are():
+    frames = [frame(k) for k in range(5)]
+    steady = watch_balls(frames, Sighted(), info=info(), steady=True)
+    np.testing.assert_array_equal(steady.px, watch_balls(frames, Sighted(), info=info()).px)
+    assert len(watch_balls([], Sighted(), info=info(), steady=True)) == 0
 
 
 def test_stretches_that_touch_are_one():

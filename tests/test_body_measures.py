@@ -394,6 +394,14 @@ def test_a_wide_turn_is_not_measured_and_says_how_wide():
     assert "too much to tell" in found["separation_at_load_deg"].reason
 
 
+def test_a_separation_that_no_body_has_is_not_stated():
+    swing = swing_of()
+    turns = turns_of(swing)
+    torn = replace(turns, separation_rad=3.2 * turns.separation_rad)
+    found = {m.name: m for m in body_measures(view_of(swing, turns=torn))}
+    assert "than a body turns" in found["separation_at_load_deg"].reason
+
+
 def test_front_and_back_that_cannot_be_told_leave_the_turns_unmeasured():
     swing = swing_of()
     turns = replace(turns_of(swing), facing_odds=np.full(len(swing.time_s), 0.55))
@@ -435,8 +443,7 @@ def test_the_contact_point_stands_at_its_height_and_before_the_hips():
     for contact, near in ((beside, 0.1), (in_space, 0.05)):
         found = {m.name: m for m in body_measures(view_of(swing, path=path, contact=contact))}
         assert found["contact_height_m"].value == pytest.approx(ball[2], abs=0.04)
-        if found["contact_front_m"].measured:
-            assert found["contact_front_m"].value == pytest.approx(front, abs=near)
+        assert found["contact_front_m"].value == pytest.approx(front, abs=near)
     assert beside.covariance_m2[1, 1] > in_space.covariance_m2[1, 1]
 
 

@@ -55,6 +55,15 @@ def test_clothes_match_the_roster_and_doubt_keeps_the_letter():
     assert "session.yaml" in found.notes[0]
 
 
+def test_an_unknown_colour_word_is_said_and_leaves_the_other_garment_in_place():
+    people = [person(0, 0, 9, RED, BLACK), person(1, 0, 9, BLACK, RED)]
+    roster = [Player(name="Ana", clothes=["plaid", "black"]), Player(name="Bo", clothes=["black"])]
+    found = named(people, roster=roster)
+    assert found.names == {0: "Ana", 1: "Bo"}
+    assert len(found.notes) == 1
+    assert "plaid" in found.notes[0]
+
+
 def test_in_like_clothes_the_hand_decides():
     people = [person(0, 0, 9, RED), person(1, 0, 9, RED)]
     roster = [

@@ -51,10 +51,23 @@ def test_score_is_the_weighted_mean_of_tolerances_outside():
 
 def test_no_value_inside_a_range_is_better_than_another():
     scores = {
-        score(measured(1, path_deg=a), BOOK.targets[Kind.DRIVE], min_weight_share=0.5)[0]
+        score(measured(1, path_deg=a), BOOK.targets[Kind.DRIVE], min_weight_share=0.2)[0]
         for a in (5, 20, 45)
     }
     assert scores == {0.0}
+
+
+def test_a_stand_in_counts_only_without_the_measure_in_space():
+    targets = [
+        Target(measure="path_angle_deg", low=0, tolerance=10),
+        Target(measure="path_angle_image_deg", low=0, tolerance=10, instead_of="path_angle_deg"),
+    ]
+    plain = measured(1, path_deg=-20)
+    assert score(plain, targets, min_weight_share=0.5)[0] == pytest.approx(-2)
+    court = FrameOfReference.COURT
+    taken = Measure(name="path_angle_deg", value=-10, sd=1, unit="°", frame=court)
+    both = replace(plain, measures=(*plain.measures, taken))
+    assert score(both, targets, min_weight_share=0.5)[0] == pytest.approx(-1)
 
 
 def test_too_few_and_too_close_are_not_ranked():

@@ -211,6 +211,20 @@ def test_a_frame_that_cannot_tell_is_bridged_and_doubt_grows():
     assert np.abs(turns.separation_rad[30] - separation[30]) < 3 * turns.separation_sd_rad[30]
 
 
+def test_frames_that_scatter_or_contradict_each_other_widen_what_is_stated():
+    time_s, hip, separation = turning()
+    rng = np.random.default_rng(2)
+    steady = fuse(answer(hip, separation), time_s, calibration=CALIBRATION)
+    rough = hip + np.radians(12) * rng.standard_normal(60)
+    scattered = fuse(answer(rough, separation), time_s, calibration=CALIBRATION)
+    assert (scattered.hip_sd_rad > 1.8 * steady.hip_sd_rad).all()
+    assert (scattered.direction_sd_rad > 1.2 * steady.direction_sd_rad).all()
+    seen = answer(hip, separation)
+    other = histograms(separation + 0.5, SEPARATION_RAD, wide=0.09, circle=False)
+    contrary = fuse(replace(seen, separation=other), time_s, calibration=CALIBRATION)
+    assert (contrary.separation_sd_rad > 2 * steady.separation_sd_rad).all()
+
+
 def test_the_sights_heading_turns_lines_and_limbs_into_the_court():
     time_s, hip, separation = turning()
     seen = answer(hip, separation)

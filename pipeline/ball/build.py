@@ -8,7 +8,7 @@ import numpy as np
 from paddlebrief.ball.arcs import cut_at_turns, likely_cuts
 from paddlebrief.ball.fit import ChainFit, Layout, fit_chain
 from paddlebrief.ball.flight import drag_per_m
-from paddlebrief.ball.joints import Joint, meet
+from paddlebrief.ball.joints import Joint, interval_s, meet
 from paddlebrief.ball.records import BallCamera, BreakKind, Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 from paddlebrief.ball.start import Chain, guess_flights
@@ -31,7 +31,7 @@ _LEAST_WAY_M, _LEAST_S = 2.0, 0.35
 _LEAST_COUNT, _LEAST_IN_FLIGHT = 11, 7
 _USUAL_FLIGHT_S, _MOST_OF_ARC = 0.3, 0.6
 _LONGEST_ARC_S, _CUTS_TRIED = 3.0, 8
-_PARTED = 6.0
+_PARTED, _LEAST_CLEAR = 6.0, 4
 _ROUGHLY = 0.5
 _DOUBTFUL_TURN, _SURE_TURN = 6.0, 60.0
 """Turns (see `turn_of`): of an arc that cannot be one flight, 1 in 20 places without a bounce looks
@@ -61,6 +61,16 @@ class Linked:
         off = [np.abs(candidates.time_s[a] - pair.joints[0].time_s) for a in pair.arcs]
         near = tuple(a[o < _PAIR_S] for a, o in zip(pair.arcs, off, strict=True))
         return Linked(arcs=near, joints=pair.joints)
+
+    def clear_of_joint(self, number: int, candidates: Candidates) -> "Linked":
+        """The same without what lies within a frame of a joint, where enough is left."""
+        reach_s = interval_s(candidates)
+        arcs = list(self.arcs)
+        for k in (number, number + 1):
+            off = np.abs(candidates.time_s[arcs[k]] - self.joints[number].time_s)
+            if np.sum(off > reach_s) >= _LEAST_CLEAR:
+                arcs[k] = arcs[k][off > reach_s]
+        return Linked(arcs=tuple(arcs), joints=self.joints)
 
 
 def link_arcs(arcs: list[np.ndarray], joints: list[Joint]) -> list[Linked]:
@@ -218,15 +228,17 @@ class Builder:
         """Whether what looks like a hit is two balls that cross in the picture.
 
         With the flight before and the one after, whose bounces tell the distance, they are then
-        likelier apart than joined.
+        likelier apart than joined. What was seen within a frame of the hit is left out: there the
+        paddle hides part of the ball, and one of the network's three frames lies beyond the hit.
         """
         cut, first, stop = hit + 1, max(hit - 1, 0), min(hit + 3, len(linked.arcs))
         if hit > 0 and kinds[hit - 1] is not BreakKind.BOUNCE:
             first = hit
         if stop == hit + 3 and kinds[hit + 1] is not BreakKind.BOUNCE:
             stop = hit + 2
+        clear = linked.clear_of_joint(hit, self.candidates)
         fits = [
-            self._fitted(linked.part(a, b), kinds[a : b - 1])
+            self._fitted(clear.part(a, b), kinds[a : b - 1])
             for a, b in ((first, stop), (first, cut), (cut, stop))
         ]
         if None in fits:

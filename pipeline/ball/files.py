@@ -44,7 +44,11 @@ def read_candidates(path: Path) -> Candidates:
     StoreError
         When the file is missing, breaks off or holds something else.
     """
-    return _read(path, lambda stored: Candidates(**stored))
+    return _read(path, _candidates_of)
+
+
+def _candidates_of(stored: dict[str, np.ndarray]) -> Candidates:
+    return Candidates(**{**stored, "steadied": bool(stored["steadied"])})
 
 
 def write_tracks(path: Path, tracks: Sequence[BallTrack]) -> None:

@@ -1,7 +1,7 @@
 """Which arc follows which: two arcs of one ball meet between frames, at a bounce or a hit."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -9,7 +9,7 @@ from paddlebrief.ball.arcs import Curve, edge_rows, fit_curve, turn_of
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 
-__all__ = ["Joint", "blurred_at_joints", "find_joints", "meet", "merge_through_gaps"]
+__all__ = ["Joint", "find_joints", "interval_s", "meet", "merge_through_gaps"]
 
 _NEAR = 16.0
 _VAGUE_WIDTHS = 0.04
@@ -17,7 +17,6 @@ _GAP_COST_PER_S = 20.0
 _OVERLAP_FRAMES, _OVERLAP_S = 1.5, 0.15
 _LEAST_EDGE = 4
 _UNBENT = 12.0
-_BLURRED_S, _BLURRED_WIDTHS = 0.025, 0.005
 _LONG, _SHORT_GAP_S = 8, 0.1
 
 
@@ -52,7 +51,7 @@ def find_joints(
     where their distance is least against its uncertainty. An arc that grew beyond a bounce
     overlaps the next one; what lies beyond that one's start is then not counted as its own.
     """
-    interval = _interval_s(candidates)
+    interval = interval_s(candidates)
     starts = np.array([candidates.time_s[a[0]] for a in arcs])
     found = []
     for i, arc in enumerate(arcs):
@@ -74,24 +73,8 @@ def find_joints(
     return sorted(chosen, key=lambda joint: joint.time_s)
 
 
-def blurred_at_joints(
-    candidates: Candidates, arcs: list[np.ndarray], joints: list[Joint], *, width_px: float
-) -> Candidates:
-    """Candidates that are less certain where their arcs meet.
-
-    At a hit the paddle hides part of the ball, and within one exposure the streak bends; there the
-    network was off by up to a hundredth of the picture's width while it stated less than a pixel
-    (rendered sessions).
-    """
-    sd = candidates.sd_px.copy()
-    for joint in joints:
-        rows = np.concatenate([arcs[joint.before], arcs[joint.after]])
-        near = rows[np.abs(candidates.time_s[rows] - joint.time_s) < _BLURRED_S]
-        sd[near] = np.hypot(candidates.sd_px[near], _BLURRED_WIDTHS * width_px)
-    return replace(candidates, sd_px=sd)
-
-
-def _interval_s(candidates: Candidates) -> float:
+def interval_s(candidates: Candidates) -> float:
+    """Typical time between two frames that were looked at; 1 for fewer than two."""
     times = candidates.frame_time_s
     return float(np.median(np.diff(times))) if len(times) > 1 else 1.0
 
@@ -122,7 +105,7 @@ def meet(
         return None
     before = _edge_curve(own, candidates, width_px, last=True)
     after = _edge_curve(following, candidates, width_px, last=False)
-    margin = _OVERLAP_FRAMES * _interval_s(candidates)
+    margin = _OVERLAP_FRAMES * interval_s(candidates)
     ends = sorted((before.anchor_s, after.anchor_s))
     times = np.linspace(ends[0] - margin, ends[1] + margin, 81)
     sd = np.hypot(before.sd_at(times), after.sd_at(times))

@@ -45,6 +45,8 @@ class Candidates:
     frame_time_s
         (f,) times of all frames that were looked at, strictly rising: tells a frame without a
         candidate from a dropped one.
+    steadied
+        Whether the camera's shake was taken off ``px``.
     """
 
     frame: np.ndarray
@@ -54,6 +56,7 @@ class Candidates:
     score: np.ndarray
     streak_px: np.ndarray
     frame_time_s: np.ndarray
+    steadied: bool = False
 
     def __post_init__(self) -> None:
         n = len(self.time_s)

@@ -1,7 +1,7 @@
 """What a ball does after a contact: speeds, landing and net, each with its uncertainty."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,10 @@ _BEYOND_S = 0.4
 """How long after it was last seen a ball is still followed down by its flight alone."""
 _PAST_NET_M = 0.3
 _NEWTON_STEPS = 4
+_REACH_M = 2.5
+"""From hand to ball at contact: arm's end to paddle's middle and what hand and ball may be off."""
+_NET_SD_M = 0.01
+"""How well a net's edge is known to follow the rulebook's height (a guess)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +91,7 @@ def find_shot(
     within_s: float = _NEAR_S,
     hand_px: np.ndarray | None = None,
     reach_px: float = np.inf,
+    hand_m: np.ndarray | None = None,
 ) -> tuple[BallTrack, int] | None:
     """The track, and its flight, that leaves a contact; None without one.
 
@@ -104,6 +109,10 @@ def find_shot(
     hand_px, reach_px
         (2,) place of the hitting hand at contact, and how far from it the ball may be then;
         None takes any ball.
+    hand_m
+        (3,) the same hand in the court frame: balls of tracks in metres that are farther than
+        `_REACH_M` from it at contact are another one's, such as a feed that starts behind it in
+        the picture. None takes any ball.
     """
     best, least = None, np.inf
     for track in tracks:
@@ -115,13 +124,20 @@ def find_shot(
             if not (hit or starts) or cost >= least:
                 continue
             px = flight.start.px if hit else _px_at(flight, contact_s)
-            if hand_px is None or np.hypot(*(px - hand_px)) <= reach_px:
+            near = hand_px is None or np.hypot(*(px - hand_px)) <= reach_px
+            if near and (hand_m is None or not _is_elsewhere(flight, contact_s, hand_m)):
                 best, least = (track, index), cost
     return best
 
 
 def _px_at(flight: Flight, time_s: float) -> np.ndarray:
     return (time_s - flight.anchor_s) ** np.arange(4) @ flight.curve_px
+
+
+def _is_elsewhere(flight: Flight, contact_s: float, hand_m: np.ndarray) -> bool:
+    """Whether a flight in metres, carried straight back to the contact, is not at the hand."""
+    place = flight.position_m + (contact_s - flight.anchor_s) * flight.velocity_mps
+    return bool(np.linalg.norm(place - hand_m) > _REACH_M)
 
 
 def measure_shot(
@@ -294,4 +310,6 @@ class _View:
             x_m, _, z_m = state[:3] - state[1] / state[4] * state[3:]
             return z_m - BALL_RADIUS_M - net_height_m(float(x_m))
 
-        return _vague(self.one(gap), what="height over the net", unit="m")
+        found = self.one(gap)
+        found = replace(found, sd=float(np.hypot(found.sd, _NET_SD_M)))
+        return _vague(found, what="height over the net", unit="m")

@@ -9,10 +9,12 @@ from paddlebrief.ball.arcs import cut_at_turns, find_arcs, fit_curve, moving_row
 from paddlebrief.ball.build import INLIER, Builder, falls, flying_arcs, link_arcs
 from paddlebrief.ball.fit import ChainFit, Layout
 from paddlebrief.ball.flight import drag_per_m
-from paddlebrief.ball.joints import blurred_at_joints, find_joints, merge_through_gaps
+from paddlebrief.ball.joints import find_joints, merge_through_gaps
 from paddlebrief.ball.planar import is_arc_of_ball, planar_track
 from paddlebrief.ball.records import BallCamera, BallTrack, Break, BreakKind, Candidates, Flight
 from paddlebrief.ball.settings import BallTrackSettings
+from paddlebrief.ball.steady import STEADIED_PX_SHARE
+from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.court.dimensions import net_height_m
 
 __all__ = ["track_balls"]
@@ -51,6 +53,8 @@ def track_balls(
     settings
         Gates and physics.
     """
+    if candidates.steadied and isinstance(camera, SolvedCamera):
+        camera = replace(camera, shake_px=min(camera.shake_px, STEADIED_PX_SHARE * width_px))
     rows = moving_rows(candidates, settings)
     arcs = find_arcs(candidates, rows, width_px=width_px, settings=settings)
     if camera is not None:
@@ -66,7 +70,6 @@ def track_balls(
         may_be_one=lambda rows: camera is None or falls(rows, candidates, camera, settings),
     )
     joints = find_joints(arcs, candidates, width_px=width_px, settings=settings)
-    candidates = blurred_at_joints(candidates, arcs, joints, width_px=width_px)
     if camera is None:
         joints = [j for j in joints if j.gap_s <= _UNSEEN_S]
     tracks: list[BallTrack] = []

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 
 from paddlebrief.ball.records import Candidates
+from paddlebrief.ball.steady import Steadier
 from paddlebrief.eyes import BallNet, BallsSeen
 from paddlebrief.footage import Frame
 from paddlebrief.records import FootageInfo
@@ -23,10 +24,9 @@ up to two repeated pictures, and so many seconds on court, which fits frames thi
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Grey:
-    index: int
-    time_s: float
-    picture: np.ndarray
+class _Greyed:
+    frame: Frame
+    grey: np.ndarray
 
 
 class BallWatch:
@@ -42,11 +42,15 @@ class BallWatch:
         The ball network.
     info
         The recording: says how far apart neighbours are, and what presentation time is on court.
+    steady
+        Take the camera's shake off: for a camera that shakes by more than half a pixel, since it
+        costs half as much again as the network.
     """
 
-    def __init__(self, net: BallNet, info: FootageInfo) -> None:
+    def __init__(self, net: BallNet, info: FootageInfo, *, steady: bool = False) -> None:
         self._net, self._info = net, info
-        self._last: list[_Grey] = []
+        self._steadier = Steadier() if steady else None
+        self._last: list[_Greyed] = []
         self._frame: list[int] = []
         self._time_s: list[float] = []
         self._seen: list[BallsSeen] = []
@@ -59,22 +63,25 @@ class BallWatch:
         ValueError
             When the frame is not later than the one before.
         """
-        if self._last and frame.index <= self._last[-1].index:
-            raise ValueError(f"expected a frame after {self._last[-1].index}, got {frame.index}")
+        if self._last and frame.index <= self._last[-1].frame.index:
+            last = self._last[-1].frame.index
+            raise ValueError(f"expected a frame after {last}, got {frame.index}")
         if frame.repeat:
             return
         grey = cv2.cvtColor(frame.picture_bgr, cv2.COLOR_BGR2GRAY)
-        now = _Grey(index=frame.index, time_s=frame.time_s, picture=grey)
-        if self._last and not self._are_neighbours(self._last[-1], now):
+        now = _Greyed(frame=frame, grey=grey)
+        if self._last and not self._are_neighbours(self._last[-1].frame, frame):
             self._last = []
         self._last = [*self._last[-2:], now]
         if len(self._last) == 3:
             before, middle, after = self._last
-            self._seen.append(self._net.look(before.picture, middle.picture, after.picture))
-            self._frame.append(middle.index)
-            self._time_s.append(middle.time_s)
+            self._seen.append(self._net.look(before.grey, middle.grey, after.grey))
+            self._frame.append(middle.frame.index)
+            self._time_s.append(middle.frame.time_s)
+            if self._steadier is not None:
+                self._steadier.add(middle.frame.picture_bgr)
 
-    def _are_neighbours(self, a: _Grey, b: _Grey) -> bool:
+    def _are_neighbours(self, a: Frame, b: Frame) -> bool:
         apart_s = (b.time_s - a.time_s) / self._info.slow_factor
         return apart_s <= max(_FARTHEST_FRAMES * self._info.frame_interval_s, _FARTHEST_S)
 
@@ -82,14 +89,18 @@ class BallWatch:
         """What was found so far, times on court; empty when nothing was."""
         counts = [len(s) for s in self._seen]
         time_s = np.array(self._time_s, float) / self._info.slow_factor
+        px = _stacked([s.middle_px for s in self._seen])
+        if self._steadier is not None:
+            px = self._steadier.steadied(px, np.repeat(np.arange(len(counts)), counts))
         return Candidates(
             frame=np.repeat(np.array(self._frame, int), counts),
             time_s=np.repeat(time_s, counts),
-            px=_stacked([s.middle_px for s in self._seen]),
+            px=px,
             sd_px=np.concatenate([np.empty(0), *(s.sd_px for s in self._seen)]),
             score=np.concatenate([np.empty(0), *(s.score for s in self._seen)]),
             streak_px=_stacked([s.end_px - s.start_px for s in self._seen]),
             frame_time_s=time_s,
+            steadied=self._steadier is not None,
         )
 
 
@@ -97,17 +108,19 @@ def _stacked(parts: list[np.ndarray]) -> np.ndarray:
     return np.concatenate([np.empty((0, 2)), *parts])
 
 
-def watch_balls(frames: Iterable[Frame], net: BallNet, *, info: FootageInfo) -> Candidates:
+def watch_balls(
+    frames: Iterable[Frame], net: BallNet, *, info: FootageInfo, steady: bool = False
+) -> Candidates:
     """Candidates for flying balls in frames of one recording; empty for fewer than three frames.
 
     Parameters
     ----------
     frames
         In order of presentation; may be several stretches one after the other, with gaps between.
-    net, info
+    net, info, steady
         See `BallWatch`.
     """
-    watch = BallWatch(net, info)
+    watch = BallWatch(net, info, steady=steady)
     for frame in frames:
         watch.step(frame)
     return watch.candidates()

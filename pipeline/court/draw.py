@@ -44,7 +44,7 @@ def draw_court(picture_bgr: np.ndarray, span: CourtSpan, *, colours: Colours) ->
         _point(out, span.camera, name, point, colours, unit)
     text = (
         f"{100 * span.found_share:.0f} % of the lines found, {span.residual_px:.1f} px off; "
-        f"worst place on the court known to {1.96 * 100 * span.worst_sd_m:.0f} cm (95 %)"
+        f"worst place in view known to {1.96 * 100 * span.worst_sd_m:.0f} cm (95 %)"
     )
     _banner(out, text, colours)
     return out

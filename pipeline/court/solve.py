@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from paddlebrief.court.adjust import Priors
 from paddlebrief.court.background import Still, people_boxes, read_samples, stills
 from paddlebrief.court.camera import SolvedCamera, View
-from paddlebrief.court.fit import Priors
 from paddlebrief.court.guess import CameraLimits
 from paddlebrief.court.still import Expectations, StillCourt, solve_still
 from paddlebrief.court.verify import CourtLimits
@@ -95,7 +95,7 @@ class CourtSpan:
         None when it was not solved.
     found_share, residual_px, worst_sd_m
         Share of the visible line length found, root mean square distance of lines from the fitted
-        court, and largest standard uncertainty on the court; NaN when not solved.
+        court, and largest standard uncertainty on the court in view; NaN when not solved.
     drift_px
         How far the picture moved over the stretch.
     reason

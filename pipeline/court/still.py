@@ -7,10 +7,18 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
+from paddlebrief.court.adjust import Priors
 from paddlebrief.court.camera import View
-from paddlebrief.court.fit import Fit, Priors, fit_marks, refine
+from paddlebrief.court.fit import Fit, fit_marks, refine
 from paddlebrief.court.guess import CameraLimits, guess_views
-from paddlebrief.court.lines import CHANNELS, LineMap, channel, find_ridges, joined_lines, straight_lines
+from paddlebrief.court.lines import (
+    CHANNELS,
+    LineMap,
+    channel,
+    find_ridges,
+    joined_lines,
+    straight_lines,
+)
 from paddlebrief.court.strips import named_points_m
 from paddlebrief.court.verify import CourtLimits, Evidence, Quality, judge
 
@@ -147,9 +155,14 @@ def _judged(
     picture_bgr, view: View, name: str, expect: Expectations, *, rough, marks=None, evidence=None
 ):
     """A refined view and its quality; None when it leads nowhere."""
-    grey = channel(picture_bgr, name)
     fit = refine(
-        grey, view, priors=expect.priors, rough=rough, marks=marks, mark_sd_px=expect.mark_sd_px
+        channel(picture_bgr, name),
+        view,
+        priors=expect.priors,
+        fine=channel(picture_bgr, "brightness") if name == "whiteness" else None,
+        rough=rough,
+        marks=marks,
+        mark_sd_px=expect.mark_sd_px,
     )
     if fit is None or not _plausible(fit.view, expect.camera):
         return None

@@ -144,7 +144,8 @@ def judge(
     place = float(np.sqrt(np.linalg.eigvalsh(fit.covariance[-3:, -3:])[-1]))
     if not faults and not place <= limits.place_sd_m:
         faults.append(
-            f"too little of the court is in view: the camera's place would be known to ± {place:.1f} m"
+            "too little of the court is in view: the camera's place would be known to "
+            f"± {place:.1f} m"
         )
     return Quality(
         found_share=float(share),

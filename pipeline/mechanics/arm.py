@@ -32,7 +32,10 @@ WIDEST_END_SD = 0.5  # upper-arm lengths
 COURT, GRAVITY = FrameOfReference.COURT, FrameOfReference.GRAVITY
 
 _ARM_LENGTHS = "upper-arm lengths"
-_FACE_FROM_WRIST_SD_M = 0.16  # along the line of sight: 0.28 m in an unknown direction, 0.28/√3
+_AT_LOAD = 0.7  # errors of arms that hardly move, of those stated: measured on rendered strokes
+_REACH_M = 0.28  # from the wrist to the ball on the face, by a paddle's dimensions
+_AHEAD_M, _AHEAD_SD_M = 0.045, 0.08  # radius and half thickness; a face 17° off the court's line
+_STEPS = 3
 _STOPPED_SHARE = 0.2
 _PAUSE_SHARE, _PAUSE_DOUBT = 0.5, 0.08
 _NO_PATH = "the player's size could not be told from the picture"
@@ -42,7 +45,7 @@ _NO_NET = "the court's lines were not found, so where the net lies is not known"
 def contact_beside_wrist(
     path: BodyPath, *, place_px: np.ndarray, sd_px: float, time_s: float, eye: View
 ) -> ContactPoint | None:
-    """The contact point from where ball or face is in the picture, at the wrist's distance.
+    """The contact point from where ball or face is in the picture, a paddle away from the wrist.
 
     Parameters
     ----------
@@ -61,45 +64,76 @@ def contact_beside_wrist(
     ContactPoint or None
         None when the path does not reach the contact.
     """
-    wrist, wrist_cover = path.at({"wrist": 1.0}, time_s)
-    hips, _ = path.at({"hips": 1.0}, time_s)
-    _, apart_cover = path.at({"wrist": 1.0, "hips": -1.0}, time_s)
-    ray = eye.ray(np.asarray(place_px, float))
-    if not np.isfinite([*wrist, *ray]).all():
+    before = _expected(path, time_s)
+    if before is None or not np.isfinite(place_px).all():
         return None
+    state, cover = before
     # In the gravity frame the path stands on z = 0 and the eye as high above it as it was lifted.
-    start = eye.position_m + np.array([0.0, 0.0, path.lift_m])
-    reach = float((wrist - start) @ ray)
-    place = start + reach * ray
-    along = np.outer(ray, ray)
-    across = (np.eye(3) - along) * (reach * sd_px / eye.focal_px) ** 2
-    loose = along * _FACE_FROM_WRIST_SD_M**2
-    hips_cover = path.at({"hips": 1.0}, time_s)[1]
-    level = np.eye(3) - along
-    return ContactPoint(
-        place_m=place,
-        covariance_m2=along @ wrist_cover @ along + loose + across,
-        from_hips_m=place - hips,
-        from_hips_covariance_m2=along @ apart_cover @ along
-        + level @ hips_cover @ level
-        + loose
-        + across,
-    )
+    lift = np.array([0.0, 0.0, path.lift_m])
+    found = state
+    for _ in range(_STEPS):
+        place = found[:3]
+        _, by_point = eye.jacobians((place - lift)[None])
+        look = np.hstack([by_point[0], np.zeros((2, 3))])
+        off = place_px - eye.project(place - lift) - by_point[0] @ (state[:3] - place)
+        gain = np.linalg.solve(look @ cover @ look.T + sd_px**2 * np.eye(2), look @ cover).T
+        found = state + gain @ off
+    return _contact_point(found, cover - gain @ look @ cover)
 
 
 def contact_in_space(
     path: BodyPath, *, place_m: np.ndarray, covariance_m2: np.ndarray, time_s: float
 ) -> ContactPoint | None:
-    """The contact point from a place that was found without the body; None outside the path."""
-    hips, cover = path.at({"hips": 1.0}, time_s)
-    if not np.isfinite(hips).all():
+    """The contact point from a place that was found without the body, such as where flights meet.
+
+    Body and ball correct each other: the ball is met a paddle away from the wrist. None where the
+    path does not reach the contact.
+    """
+    before = _expected(path, time_s)
+    if before is None:
         return None
+    state, cover = before
+    look = np.hstack([np.eye(3), np.zeros((3, 3))])
+    gain = np.linalg.solve(look @ cover @ look.T + covariance_m2, look @ cover).T
+    found = state + gain @ (np.asarray(place_m, float) - state[:3])
+    return _contact_point(found, cover - gain @ look @ cover)
+
+
+def _expected(path: BodyPath, time_s: float) -> tuple[np.ndarray, np.ndarray] | None:
+    """(6,) contact point and middle of the hips as the body alone has them, and covariance."""
+    wrist, wrist_cover = path.at({"wrist": 1.0}, time_s)
+    hips, hips_cover = path.at({"hips": 1.0}, time_s)
+    _, apart_cover = path.at({"wrist": 1.0, "hips": -1.0}, time_s)
+    if not np.isfinite(wrist).all():
+        return None
+    ahead, loose = _from_wrist(path)
+    tie = (wrist_cover + hips_cover - apart_cover) / 2
+    cover = np.block([[wrist_cover + loose, tie], [tie.T, hips_cover]])
+    return np.r_[wrist + ahead, hips], cover
+
+
+def _contact_point(found: np.ndarray, cover: np.ndarray) -> ContactPoint:
+    apart = np.hstack([np.eye(3), -np.eye(3)])
     return ContactPoint(
-        place_m=place_m,
-        covariance_m2=covariance_m2,
-        from_hips_m=place_m - hips,
-        from_hips_covariance_m2=covariance_m2 + cover,
+        place_m=found[:3],
+        covariance_m2=cover[:3, :3],
+        from_hips_m=found[:3] - found[3:],
+        from_hips_covariance_m2=apart @ cover @ apart.T,
     )
+
+
+def _from_wrist(path: BodyPath) -> tuple[np.ndarray, np.ndarray]:
+    """(3,) where the ball is met as seen from the wrist, and (3, 3) covariance.
+
+    A face that hits along the court stands square to it and so does the paddle's long axis: the
+    ball is a ball's radius and half a paddle ahead, and no more than the face's heading adds.
+    Where the court is not known it is a paddle's reach away in any direction.
+    """
+    if path.frame is not COURT:
+        return np.zeros(3), _REACH_M**2 / 3 * np.eye(3)
+    facing = 1.0 if np.median(path.joint("hips")[:, 1]) < 0 else -1.0
+    spread = np.array([_REACH_M / np.sqrt(2), _AHEAD_SD_M, _REACH_M / np.sqrt(2)])
+    return np.array([0.0, facing * _AHEAD_M, 0.0]), np.diag(spread**2)
 
 
 def elbow_height(view: BodyView) -> Measure:
@@ -127,7 +161,7 @@ def _elbow(view: BodyView, name: str, way: np.ndarray) -> Measure:
         return float(way @ arm / np.linalg.norm(arm))
 
     value = share(load_s)
-    sd = float(np.interp(load_s, turns.time_s, turns.direction_sd_rad[:, part]))
+    sd = _AT_LOAD * float(np.interp(load_s, turns.time_s, turns.direction_sd_rad[:, part]))
     timing = max(abs(share(load_s + off) - value) for off in (-load_sd_s, load_sd_s))
     # A direction that points along the way changes its share little; its curve adds a little.
     tipped = np.hypot(sd * np.sqrt(1 - value**2), sd**2 / 2)

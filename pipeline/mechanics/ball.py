@@ -54,6 +54,8 @@ class BallView:
     hand_px, reach_px
         (2,) the hitting wrist in the picture at contact, and how far from it the ball may be
         struck, to tell this player's ball from another one's; None takes the nearest in time.
+    hand_m
+        (3,) the same wrist in the court frame, where it is known.
     """
 
     tracks: Sequence[BallTrack]
@@ -63,6 +65,7 @@ class BallView:
     settings: BallTrackSettings
     hand_px: np.ndarray | None = None
     reach_px: float = np.inf
+    hand_m: np.ndarray | None = None
 
     @cached_property
     def found(self) -> tuple[BallTrack, int] | None:
@@ -73,6 +76,7 @@ class BallView:
             within_s=min(max(_NEAR_S, _AGREE * self.contact_s_sd), _FARTHEST_S),
             hand_px=self.hand_px,
             reach_px=self.reach_px,
+            hand_m=self.hand_m,
         )
 
     @cached_property

@@ -27,7 +27,8 @@ ARM = ("upper_arm", "forearm")
 WIDEST_TIME_SD_S = 0.06
 WIDEST_SPEED_SHARE = 0.3
 
-_SLOWEST_S = 1 / 45  # between frames, for an arm's speed to be stated at all
+_SLOWEST_S = 1 / 45  # between frames, for an arm's peak to be timed at all
+_SLOWEST_FOR_SPEED_S = 1 / 100  # at 60 frames a second rendered arms came out a quarter too slow
 _ARM_TIME_SD_S, _ARM_SPEED_SD = 0.025, 0.25
 """What remains of errors in an arm's peak at 60 frames a second: measured on rendered strokes."""
 _CUTOFF_HZ = 8.0
@@ -71,6 +72,8 @@ def peak_speed(view: BodyView, segment: str) -> Measure:
     found = _peak(view, segment)
     if isinstance(found, str):
         return Measure.missing(name, "°/s", GRAVITY, found)
+    if segment in ARM and view.frame_interval_s > _SLOWEST_FOR_SPEED_S:
+        return Measure.missing(name, "°/s", GRAVITY, _too_slow(view))
     return stated(
         name, found.dps, found.dps_sd, unit="°/s", frame=GRAVITY,
         widest=max(WIDEST_SPEED_SHARE * abs(found.dps), 40.0),
@@ -102,8 +105,7 @@ def _peak(view: BodyView, segment: str) -> _Peak | str:
         return view.without_turns
     low, high = view.forward_s - _BEFORE_S, view.contact_s + _AFTER_S
     if segment in ARM and view.frame_interval_s > _SLOWEST_S:
-        rate = 1 / view.frame_interval_s
-        return f"at {rate:.0f} frames a second the arm moves too far between two frames"
+        return _too_slow(view)
     time_s, speed, sd = _speed(view, segment)
     if time_s[0] > low or time_s[-1] < high or not np.isfinite(speed).any():
         return "the swing is not wholly in the recording"
@@ -125,6 +127,11 @@ def _peak(view: BodyView, segment: str) -> _Peak | str:
         dps=dps,
         dps_sd=float(np.hypot(own, _ARM_SPEED_SD * dps)) if segment in ARM else own,
     )
+
+
+def _too_slow(view: BodyView) -> str:
+    rate = 1 / view.frame_interval_s
+    return f"at {rate:.0f} frames a second the arm moves too far between two frames"
 
 
 def _speed(view: BodyView, segment: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

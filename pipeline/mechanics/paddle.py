@@ -21,7 +21,7 @@ RATE_LIMIT_DPS = 200.0
 LAG_LIMIT_DEG = 12.0
 RELEASE_LIMIT_S = 0.04
 PATH_LIMIT_DEG = 12.0
-SPEED_LIMIT_MPS = 2.0
+SPEED_LIMIT_MPS = 2.5
 ARM_LIMIT = 0.2
 """Standard uncertainties beyond which a measure is not stated (common practice, no source)."""
 
@@ -297,19 +297,25 @@ def wrist_lag(view: _View) -> tuple[Measure, Measure]:
     sd = float(np.hypot(lag[:, top].std(ddof=1), forearm_sd[top]))
     reason = "the angle between forearm and paddle is too uncertain from this side"
     greatest = view.measure(names[0], float(lag[:, top].mean()), sd, LAG_LIMIT_DEG, reason)
-    return greatest, _release(view, time_s=time_s, lag=noisy, top=top, name=names[1])
+    if not greatest.measured:
+        return greatest, view.missing(names[1], reason)
+    flat = lag.mean(axis=0) >= lag[:, top].mean() - sd
+    return greatest, _release(view, time_s=time_s, lag=noisy, flat=flat, top=top)
 
 
-def _release(view: _View, *, time_s: np.ndarray, lag: np.ndarray, top: int, name: str) -> Measure:
+def _release(
+    view: _View, *, time_s: np.ndarray, lag: np.ndarray, flat: np.ndarray, top: int
+) -> Measure:
+    """When the angle is greatest; no better than the curve is flat within its uncertainty."""
     tops = time_s[lag.argmax(axis=1)]
     parts = [
-        float(tops.std(ddof=1)),
+        max(float(tops.std(ddof=1)), float(np.ptp(time_s[flat])) / np.sqrt(12)),
         view.pose.frame_interval_s / np.sqrt(12),
         view.pose.contact_s_sd,
     ]
     sd = float(np.sqrt(np.sum(np.square(parts))))
     reason = "when the wrist lets go cannot be told at this certainty"
-    return view.measure(name, -float(time_s[top]), sd, RELEASE_LIMIT_S, reason)
+    return view.measure("wrist_release_s", -float(time_s[top]), sd, RELEASE_LIMIT_S, reason)
 
 
 def path_angle(view: _View) -> Measure:

@@ -23,6 +23,7 @@ __all__ = [
     "shoulder_turn",
 ]
 
+MOST_SEPARATION_DEG = 80.0  # beyond what trunks twist (common practice, no source)
 WIDEST_TURN_SD_DEG = 12.0
 WIDEST_SEPARATION_SD_DEG = 10.0
 
@@ -74,6 +75,9 @@ def separation_at_load(view: BodyView) -> Measure:
     here = np.max(sign * curves.separation)
     there = np.max(sign * drawn.separation, axis=1)
     value = here - np.mean(there - here)
+    if np.degrees(value) > MOST_SEPARATION_DEG:
+        reason = "hips and shoulders were read further apart than a body turns"
+        return Measure.missing(name, "°", view.turns.frame, reason)
     return stated(
         name, np.degrees(value), np.degrees(np.std(there)), unit="°", frame=view.turns.frame,
         widest=WIDEST_SEPARATION_SD_DEG,

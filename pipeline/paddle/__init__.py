@@ -1,13 +1,21 @@
 """The paddle: seen frame by frame, and its pose through a stroke with uncertainty."""
 
 from paddlebrief.paddle.assumed import assumed_camera
+from paddlebrief.paddle.ball_push import BallAtHit, ball_at_hit
 from paddlebrief.paddle.look import PaddleLook, consistent, look_for_paddle
-from paddlebrief.paddle.pose import Forearm, HandDistance, PaddlePose, Striking, paddle_pose
-from paddlebrief.paddle.records import PaddleTrack
+from paddlebrief.paddle.pose import paddle_pose
+from paddlebrief.paddle.records import (
+    Forearm,
+    HandDistance,
+    PaddlePose,
+    PaddleTrack,
+    Striking,
+)
 from paddlebrief.paddle.settings import PaddleSettings
 from paddlebrief.paddle.size import PaddleSize, pooled_size
 
 __all__ = [
+    "BallAtHit",
     "Forearm",
     "HandDistance",
     "PaddleLook",
@@ -17,6 +25,7 @@ __all__ = [
     "PaddleTrack",
     "Striking",
     "assumed_camera",
+    "ball_at_hit",
     "consistent",
     "look_for_paddle",
     "paddle_pose",

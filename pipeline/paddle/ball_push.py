@@ -10,46 +10,92 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from paddlebrief.ball import BallTrack, BreakKind
+from paddlebrief.ball.flight import drag_per_m, fly_many
 from paddlebrief.paddle.fit import Evidence, Fitted
 from paddlebrief.paddle.size import face_middle_m
 
-__all__ = ["StruckBall"]
+__all__ = ["BallAtHit", "StruckBall", "ball_at_hit"]
 
 _GRIP_SHARE = 0.4  # (2/3) / (1 + 2/3), a thin shell
 _RESTITUTION, _FRICTION = 0.42, 0.35  # apparent ones of a held paddle (from memory; a guess)
 _UNCORRECTED_RAD = 0.15  # the turn by friction, when the slip is not known
-_CORRECTED_RAD = 0.06  # what the coefficients and the ball's spin leave open (a guess)
+_CORRECTED_RAD = 0.08  # what coefficients, spin and the fitted velocity leave open (a guess)
 
 
 @dataclass(frozen=True, kw_only=True)
-class StruckBall:
-    """A ball before and after an impact, camera frame.
+class BallAtHit:
+    """A ball just before and just after a paddle struck it, court frame.
 
     Attributes
     ----------
     incoming_mps, outgoing_mps
         (3,) velocities.
-    sd_mps
-        Standard uncertainty of a component of their difference.
-    face_sign
-        1 when the front face struck it, −1 the back face.
+    covariance
+        (3, 3) of their difference, square metres per square second.
     """
 
     incoming_mps: np.ndarray
     outgoing_mps: np.ndarray
-    sd_mps: float
+    covariance: np.ndarray
+
+
+def ball_at_hit(track: BallTrack, flight: int, *, drag_coefficient: float) -> BallAtHit | None:
+    """The ball at the hit from which a flight starts.
+
+    Parameters
+    ----------
+    track, flight
+        As ``ball.find_shot`` gives them.
+    drag_coefficient
+        As the track was fitted with.
+
+    Returns
+    -------
+    BallAtHit or None
+        None when the flight does not start with a hit, or the court was not solved.
+    """
+    if not track.in_court or flight == 0 or track.flights[flight].start.kind is not BreakKind.HIT:
+        return None
+    hit_s = track.flights[flight].start.time_s
+    sides = track.flights[flight - 1 : flight + 1]
+    flown = fly_many(
+        np.array([f.position_m for f in sides]),
+        np.array([f.velocity_mps for f in sides]),
+        drag=np.full(2, drag_per_m(drag_coefficient)),
+        rim=np.array([f.rim_mps for f in sides]),
+        span_s=np.array([hit_s - f.anchor_s for f in sides]),
+    )
+    incoming, outgoing = flown.velocity_mps[-1]
+    covariance = sum(f.covariance[3:6, 3:6] for f in sides)
+    if not np.isfinite([*incoming, *outgoing, *np.ravel(covariance)]).all():
+        return None
+    return BallAtHit(incoming_mps=incoming, outgoing_mps=outgoing, covariance=covariance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StruckBall:
+    """A ball at a hit in the camera frame, and the face that struck it.
+
+    Attributes
+    ----------
+    ball
+        In the camera frame.
+    face_sign
+        1 when the front face struck it, −1 the back face.
+    """
+
+    ball: BallAtHit
     face_sign: int
 
     @property
-    def push(self) -> np.ndarray:
-        """(3,) unit vector of the change of velocity, as a normal of the front face."""
-        change = self.outgoing_mps - self.incoming_mps
-        return self.face_sign * change / np.linalg.norm(change)
+    def change_mps(self) -> np.ndarray:
+        """(3,) change of the ball's velocity."""
+        return self.ball.outgoing_mps - self.ball.incoming_mps
 
-    @property
-    def push_sd(self) -> float:
-        """Standard uncertainty of the face's normal against it, radians."""
-        return self._doubt(_UNCORRECTED_RAD)
+    def known(self, evidence: Evidence) -> Evidence:
+        """The evidence with the push as it is, its turn by friction being open."""
+        return self._with(evidence, self.change_mps, _UNCORRECTED_RAD)
 
     def against(self, fit: Fitted, evidence: Evidence) -> Evidence:
         """The evidence with the turn by friction taken out, by the face's fitted velocity."""
@@ -57,20 +103,19 @@ class StruckBall:
         arm = face_middle_m(state.log_size) * state.rotation[k][:, 1]
         face_mps = state.speed[k] + np.cross(state.turning[k], arm)
         normal = self.face_sign * state.rotation[k][:, 2]
-        relative = self.incoming_mps - face_mps
+        relative = self.ball.incoming_mps - face_mps
         inward = -float(relative @ normal)
         slip = relative + inward * normal
         size = float(np.linalg.norm(slip))
         if inward <= 0 or size == 0:
             return evidence
         turn = min(_FRICTION, _GRIP_SHARE * size / ((1 + _RESTITUTION) * inward))
-        straight = self.push + self.face_sign * turn * slip / size
-        return replace(
-            evidence,
-            push=straight / np.linalg.norm(straight),
-            push_sd=self._doubt(_CORRECTED_RAD),
-        )
+        change = self.change_mps
+        straight = change + np.linalg.norm(change) * turn * slip / size
+        return self._with(evidence, straight, _CORRECTED_RAD)
 
-    def _doubt(self, friction_rad: float) -> float:
-        change = float(np.linalg.norm(self.outgoing_mps - self.incoming_mps))
-        return float(np.hypot(friction_rad, self.sd_mps / change))
+    def _with(self, evidence: Evidence, way: np.ndarray, friction_rad: float) -> Evidence:
+        way = way / np.linalg.norm(way)
+        across = (np.eye(3) - np.outer(way, way)) / np.linalg.norm(self.change_mps)
+        covariance = across @ self.ball.covariance @ across + friction_rad**2 * np.eye(3)
+        return replace(evidence, push=self.face_sign * way, push_covariance=covariance)

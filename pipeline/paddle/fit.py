@@ -85,9 +85,9 @@ class Evidence:
         (F, 2) direction of the hand and (F,) its standard uncertainty; NaN unknown.
     forearm, forearm_sd
         (F, 3) unit vector from elbow to wrist, camera frame, and (F,) radians; NaN unknown.
-    push, push_sd
+    push, push_covariance
         (3,) unit vector along which the front face's normal should lie at the impact, camera
-        frame, and its standard uncertainty in radians; NaN unknown.
+        frame, and the (3, 3) covariance of the normal against it; NaN unknown.
     size
         What is known of the paddle beforehand.
     turning_jerk, moving_jerk
@@ -108,7 +108,7 @@ class Evidence:
     forearm: np.ndarray
     forearm_sd: np.ndarray
     push: np.ndarray
-    push_sd: float
+    push_covariance: np.ndarray
     size: PaddleSize
     turning_jerk: float
     moving_jerk: float
@@ -416,10 +416,13 @@ def _add_push(sums: _Sums, state: State, evidence: Evidence) -> None:
     node = evidence.kick
     normal = state.rotation[node][:, 2]
     off, slope = evidence.push - normal, -cross_matrix(normal)
-    weight = 1 / evidence.push_sd**2
-    sums.cost += 0.5 * weight * float(off @ off)
-    sums.own[node, :3, :3] += weight * slope.T @ slope
-    sums.pull[node, :3] += weight * slope.T @ off
+    weight = np.linalg.inv(evidence.push_covariance)
+    misfit = float(off @ weight @ off)
+    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
+    # Another ball may have been taken for this one: the push counts robustly.
+    weight = weight * (_FREEDOM + 2) / (_FREEDOM + misfit)
+    sums.own[node, :3, :3] += slope.T @ weight @ slope
+    sums.pull[node, :3] += slope.T @ weight @ off
 
 
 def _add_size(sums: _Sums, state: State, evidence: Evidence) -> None:

@@ -1,6 +1,6 @@
 """Looks for the paddle in a player's hand through a stretch of frames."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -36,12 +36,21 @@ class PaddleLook:
         only in a chain with sure ones, and with a wider uncertainty.
     slow_factor
         Seconds of playback for one second on court.
+    others
+        Tracks of the other people in the picture: a paddle in one of their hands is theirs.
     """
 
     def __init__(
-        self, track: Track, hand: Handedness, net: PaddleNet, *, slow_factor: float = 1.0
+        self,
+        track: Track,
+        hand: Handedness,
+        net: PaddleNet,
+        *,
+        slow_factor: float = 1.0,
+        others: Sequence[Track] = (),
     ) -> None:
         self._track, self._net, self._slow = track, net, slow_factor
+        self._others = others
         landmarks = _bridged(track.landmarks_px, track.time_s, _BRIDGED_S * slow_factor)
         self._hands = hand_px(landmarks, hand.value)
         self._squares: list[Square | None] = hand_squares(landmarks, hand.value)
@@ -67,7 +76,8 @@ class PaddleLook:
         if not len(heights):
             return found
         height = float(np.quantile(heights, 0.9))
-        return consistent(found, body_height_px=height, slow_factor=self._slow)
+        own = found.without(_in_other_hands(found, self._others, reach_px=_OFF_HAND * height))
+        return consistent(own, body_height_px=height, slow_factor=self._slow)
 
 
 def look_for_paddle(
@@ -77,6 +87,7 @@ def look_for_paddle(
     net: PaddleNet,
     *,
     slow_factor: float = 1.0,
+    others: Sequence[Track] = (),
 ) -> PaddleTrack:
     """The paddle in the hitting hand in every frame of a player's track.
 
@@ -84,7 +95,7 @@ def look_for_paddle(
     ----------
     frames
         In order of time; those that the track does not know, and repeats, are passed over.
-    track, hand, net, slow_factor
+    track, hand, net, slow_factor, others
         As for `PaddleLook`.
 
     Returns
@@ -93,7 +104,7 @@ def look_for_paddle(
         One row a frame of the track; NaN where no paddle was seen or none that fits its
         neighbours.
     """
-    look = PaddleLook(track, hand, net, slow_factor=slow_factor)
+    look = PaddleLook(track, hand, net, slow_factor=slow_factor, others=others)
     for frame in frames:
         look.see(frame)
     return look.track()
@@ -148,12 +159,30 @@ def consistent(
     return replace(track, sd_px=track.sd_px * widened).without(~keep)
 
 
-def _off_hand(track: PaddleTrack) -> np.ndarray:
-    """(n,) distance of the hand from the nearest point of the handle, pixels."""
+def _off_hand(track: PaddleTrack, hand_px: np.ndarray | None = None) -> np.ndarray:
+    """(n,) distance of a hand, the track's own or another, from its nearest point of the handle."""
+    hand_px = track.hand_px if hand_px is None else hand_px
     butt, throat = track.points_px[:, 0], track.points_px[:, 1]
-    handle, away = throat - butt, track.hand_px - butt
+    handle, away = throat - butt, hand_px - butt
     share = np.sum(handle * away, axis=1) / np.maximum(np.sum(handle**2, axis=1), 1e-9)
     return np.linalg.norm(away - np.clip(share, 0, 1)[:, None] * handle, axis=1)
+
+
+def _in_other_hands(track: PaddleTrack, others: Sequence[Track], *, reach_px: float) -> np.ndarray:
+    """(n,) whether somebody else's hand is on the handle and nearer than the player's own."""
+    theirs = np.zeros(len(track), bool)
+    own = np.nan_to_num(_off_hand(track), nan=np.inf)
+    for other in others:
+        row = np.searchsorted(other.frame, track.frame)
+        row = np.minimum(row, max(len(other.frame) - 1, 0))
+        if not len(other.frame):
+            continue
+        known = other.frame[row] == track.frame
+        for side in ("left", "right"):
+            hand = np.where(known[:, None], hand_px(other.landmarks_px, side)[row], np.nan)
+            off = np.nan_to_num(_off_hand(track, hand), nan=np.inf)
+            theirs |= (off < own) & (off < reach_px)
+    return theirs
 
 
 def _bridged(landmarks_px: np.ndarray, time_s: np.ndarray, longest_s: float) -> np.ndarray:

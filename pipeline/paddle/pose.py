@@ -6,15 +6,20 @@ result is a set of drawn motions, and every number taken from it is a mean and a
 """
 
 import logging
-from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.ball_push import StruckBall
+from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
 from paddlebrief.paddle.fit import Evidence, Fitted, State, fit_motion, lag_cost
-from paddlebrief.paddle.records import PaddleTrack
+from paddlebrief.paddle.records import (
+    Forearm,
+    HandDistance,
+    PaddlePose,
+    PaddleTrack,
+    Striking,
+)
 from paddlebrief.paddle.settings import PaddleSettings
 from paddlebrief.paddle.settle import (
     Poses,
@@ -26,7 +31,7 @@ from paddlebrief.paddle.settle import (
 from paddlebrief.paddle.size import PaddleSize, face_middle_m
 from paddlebrief.paddle.turning import angle_between, exp, log
 
-__all__ = ["Forearm", "HandDistance", "PaddlePose", "Striking", "paddle_pose"]
+__all__ = ["paddle_pose"]
 
 logger = logging.getLogger(__name__)
 
@@ -41,148 +46,6 @@ _SLOW_TIE_S = 0.15  # over which errors of the hand's distance look alike
 _HAND_SD_M = 0.05  # of the landmarks' hand against the middle of the grip
 _USUAL_RISE_DEG, _OPEN_SD_DEG, _CLOSED_SD_DEG = 10.0, 22.0, 12.0
 _HEADING_SD_DEG = 15.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class HandDistance:
-    """How far the hitting hand is from the camera.
-
-    Attributes
-    ----------
-    metres
-        (n,) along the line of sight, one for each frame of the paddle's track; or one number.
-    sd_m
-        Standard uncertainty common to all frames.
-    wander_m
-        Standard uncertainty that comes on top and changes within a stroke: large where only the
-        player's place is known, since an arm reaches.
-    """
-
-    metres: np.ndarray | float
-    sd_m: float
-    wander_m: float = 0.35
-
-
-@dataclass(frozen=True, kw_only=True)
-class Forearm:
-    """(n, 3) unit vectors from elbow to wrist, one for each frame of the paddle's track, in the
-    court frame (or the camera's gravity frame where the court is not solved), and (n,) their
-    standard uncertainty across themselves, radians; NaN where missing."""
-
-    direction: np.ndarray
-    sd_rad: np.ndarray
-
-
-@dataclass(frozen=True, kw_only=True)
-class Striking:
-    """The contact.
-
-    Attributes
-    ----------
-    contact_s, contact_s_sd
-        Presentation time and its standard uncertainty.
-    forehand
-        True, False, or None when the side is not sure. A forehand is hit with the front face.
-    facing
-        1 for a player in the camera's half, who hits along +y, −1 beyond the net; 0 unknown.
-    ball_in_mps, ball_out_mps
-        (3,) the ball's velocity just before and just after the impact, in the frame of the
-        result, where its flights on both sides are known; None else.
-    ball_sd_mps
-        Standard uncertainty of a component of their difference.
-    """
-
-    contact_s: float
-    contact_s_sd: float
-    forehand: bool | None
-    facing: int = 1
-    ball_in_mps: np.ndarray | None = None
-    ball_out_mps: np.ndarray | None = None
-    ball_sd_mps: float = 1.5
-
-
-@dataclass(frozen=True, kw_only=True)
-class PaddlePose:
-    """Drawn motions of a paddle through one stroke; m draws, N instants.
-
-    Vectors are in the court frame, or in the camera's gravity frame where ``solved`` is false.
-
-    Attributes
-    ----------
-    time_s
-        (N,) seconds on court from contact; the instant 0 stands twice, before and after impact.
-    before
-        Number of the instant just before impact; ``before + 1`` is just after.
-    rotation
-        (m, N, 3, 3) columns across, along to the tip, normal of the front face.
-    grip_m
-        (m, N, 3) middle of the grip.
-    turning_radps, grip_mps
-        (m, N, 3) turning speed and velocity of the grip.
-    face_middle_m
-        (m,) distance of the face's middle from the grip along the long axis.
-    shift_s
-        (m,) drawn errors of the contact time, seconds on court.
-    contact_s_sd
-        Their standard deviation.
-    frame_time_s, frame_node, seen
-        (n,) times of the frames from contact, their instants among N, and whether the paddle was
-        seen in each.
-    forearm, forearm_sd_rad
-        (n, 3) and (n,) as given for these frames; NaN where not known.
-    frame_interval_s
-        Typical time between frames, seconds on court.
-    solved
-        Whether the court was solved.
-    motions
-        Weights of the different motions that the draws come from, the weightiest first.
-    size
-        The paddle's size after this stroke.
-    """
-
-    time_s: np.ndarray
-    before: int
-    rotation: np.ndarray
-    grip_m: np.ndarray
-    turning_radps: np.ndarray
-    grip_mps: np.ndarray
-    face_middle_m: np.ndarray
-    shift_s: np.ndarray
-    contact_s_sd: float
-    frame_time_s: np.ndarray
-    frame_node: np.ndarray
-    seen: np.ndarray
-    forearm: np.ndarray
-    forearm_sd_rad: np.ndarray
-    frame_interval_s: float
-    solved: bool
-    motions: tuple[float, ...]
-    size: PaddleSize
-
-    @property
-    def mean_rotation(self) -> np.ndarray:
-        """(N, 3, 3) mean of the drawn rotations."""
-        left, _, right = np.linalg.svd(self.rotation.mean(axis=0))
-        left[..., 2] *= np.linalg.det(left @ right)[:, None]
-        return left @ right
-
-    @property
-    def normal_sd_deg(self) -> np.ndarray:
-        """(N,) root mean square angle of the drawn normals off the mean one, degrees."""
-        mean = self.mean_rotation[:, :, 2]
-        cosine = np.sum(self.rotation[..., 2] * mean, axis=-1)
-        return np.degrees(np.sqrt(np.mean(np.arccos(np.clip(cosine, -1, 1)) ** 2, axis=0)))
-
-    @property
-    def face_m(self) -> np.ndarray:
-        """(m, N, 3) middle of the face."""
-        return self.grip_m + self.face_middle_m[:, None, None] * self.rotation[..., 1]
-
-    @property
-    def face_mps(self) -> np.ndarray:
-        """(m, N, 3) velocity of the face's middle."""
-        arm = self.face_middle_m[:, None, None] * self.rotation[..., 1]
-        return self.grip_mps + np.cross(self.turning_radps, arm)
 
 
 def paddle_pose(
@@ -239,7 +102,7 @@ def paddle_pose(
     )  # fmt: skip
     ball = _struck(strike, camera.view.rotation)
     if ball is not None:
-        evidence = replace(evidence, push=ball.push, push_sd=ball.push_sd)
+        evidence = ball.known(evidence)
     prior = _FacePrior(strike, camera=camera, solved=solved)
     fits = _fitted(evidence, track.face[rows], time_s[rows], prior, ball)
     if not fits:
@@ -323,7 +186,7 @@ def _evidence(
         forearm=arm,
         forearm_sd=arm_sd,
         push=np.full(3, np.nan),
-        push_sd=np.nan,
+        push_covariance=np.full((3, 3), np.nan),
         size=size,
         turning_jerk=settings.turning_jerk,
         moving_jerk=settings.moving_jerk,
@@ -332,12 +195,15 @@ def _evidence(
 
 def _struck(strike: Striking, rotation: np.ndarray) -> StruckBall | None:
     """The ball in the camera frame, when it is known and so is the face that hit it."""
-    if strike.ball_in_mps is None or strike.ball_out_mps is None or strike.forehand is None:
+    if strike.ball is None or strike.forehand is None:
         return None
+    ball = strike.ball
     return StruckBall(
-        incoming_mps=rotation @ np.asarray(strike.ball_in_mps, float),
-        outgoing_mps=rotation @ np.asarray(strike.ball_out_mps, float),
-        sd_mps=strike.ball_sd_mps,
+        ball=BallAtHit(
+            incoming_mps=rotation @ ball.incoming_mps,
+            outgoing_mps=rotation @ ball.outgoing_mps,
+            covariance=rotation @ ball.covariance @ rotation.T,
+        ),
         face_sign=1 if strike.forehand else -1,
     )
 

@@ -1,4 +1,4 @@
-"""What was seen of one player's paddle over a stretch of frames."""
+"""What is seen of a paddle, what else is known of its stroke, and the motion that comes out."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,8 +8,10 @@ import numpy as np
 
 from paddlebrief.errors import StoreError
 from paddlebrief.eyes import PADDLE_POINTS, PaddleSeen
+from paddlebrief.paddle.ball_push import BallAtHit
+from paddlebrief.paddle.size import PaddleSize
 
-__all__ = ["FACES", "PaddleTrack"]
+__all__ = ["FACES", "Forearm", "HandDistance", "PaddlePose", "PaddleTrack", "Striking"]
 
 FACES: tuple[str, ...] = ("front", "back", "edge on")
 """What can be seen of a paddle: the palm's side, the other side, or neither."""
@@ -139,3 +141,142 @@ class PaddleTrack:
                 found=str(error),
                 todo="run the recording again",
             ) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandDistance:
+    """How far the hitting hand is from the camera.
+
+    Attributes
+    ----------
+    metres
+        (n,) along the line of sight, one for each frame of the paddle's track; or one number.
+    sd_m
+        Standard uncertainty common to all frames.
+    wander_m
+        Standard uncertainty that comes on top and changes within a stroke: large where only the
+        player's place is known, since an arm reaches.
+    """
+
+    metres: np.ndarray | float
+    sd_m: float
+    wander_m: float = 0.35
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forearm:
+    """(n, 3) unit vectors from elbow to wrist, one for each frame of the paddle's track, in the
+    court frame (or the camera's gravity frame where the court is not solved), and (n,) their
+    standard uncertainty across themselves, radians; NaN where missing."""
+
+    direction: np.ndarray
+    sd_rad: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Striking:
+    """The contact.
+
+    Attributes
+    ----------
+    contact_s, contact_s_sd
+        Presentation time and its standard uncertainty.
+    forehand
+        True, False, or None when the side is not sure. A forehand is hit with the front face.
+    facing
+        1 for a player in the camera's half, who hits along +y, −1 beyond the net; 0 unknown.
+    ball
+        The ball before and after, in the frame of the result (see ``ball_at_hit``); None where
+        it was not seen on both sides of the hit. It settles the face better than its outline
+        does, above all where the camera looks straight at it.
+    """
+
+    contact_s: float
+    contact_s_sd: float
+    forehand: bool | None
+    facing: int = 1
+    ball: BallAtHit | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PaddlePose:
+    """Drawn motions of a paddle through one stroke; m draws, N instants.
+
+    Vectors are in the court frame, or in the camera's gravity frame where ``solved`` is false.
+
+    Attributes
+    ----------
+    time_s
+        (N,) seconds on court from contact; the instant 0 stands twice, before and after impact.
+    before
+        Number of the instant just before impact; ``before + 1`` is just after.
+    rotation
+        (m, N, 3, 3) columns across, along to the tip, normal of the front face.
+    grip_m
+        (m, N, 3) middle of the grip.
+    turning_radps, grip_mps
+        (m, N, 3) turning speed and velocity of the grip.
+    face_middle_m
+        (m,) distance of the face's middle from the grip along the long axis.
+    shift_s
+        (m,) drawn errors of the contact time, seconds on court.
+    contact_s_sd
+        Their standard deviation.
+    frame_time_s, frame_node, seen
+        (n,) times of the frames from contact, their instants among N, and whether the paddle was
+        seen in each.
+    forearm, forearm_sd_rad
+        (n, 3) and (n,) as given for these frames; NaN where not known.
+    frame_interval_s
+        Typical time between frames, seconds on court.
+    solved
+        Whether the court was solved.
+    motions
+        Weights of the different motions that the draws come from, the weightiest first.
+    size
+        The paddle's size after this stroke.
+    """
+
+    time_s: np.ndarray
+    before: int
+    rotation: np.ndarray
+    grip_m: np.ndarray
+    turning_radps: np.ndarray
+    grip_mps: np.ndarray
+    face_middle_m: np.ndarray
+    shift_s: np.ndarray
+    contact_s_sd: float
+    frame_time_s: np.ndarray
+    frame_node: np.ndarray
+    seen: np.ndarray
+    forearm: np.ndarray
+    forearm_sd_rad: np.ndarray
+    frame_interval_s: float
+    solved: bool
+    motions: tuple[float, ...]
+    size: PaddleSize
+
+    @property
+    def mean_rotation(self) -> np.ndarray:
+        """(N, 3, 3) mean of the drawn rotations."""
+        left, _, right = np.linalg.svd(self.rotation.mean(axis=0))
+        left[..., 2] *= np.linalg.det(left @ right)[:, None]
+        return left @ right
+
+    @property
+    def normal_sd_deg(self) -> np.ndarray:
+        """(N,) root mean square angle of the drawn normals off the mean one, degrees."""
+        mean = self.mean_rotation[:, :, 2]
+        cosine = np.sum(self.rotation[..., 2] * mean, axis=-1)
+        return np.degrees(np.sqrt(np.mean(np.arccos(np.clip(cosine, -1, 1)) ** 2, axis=0)))
+
+    @property
+    def face_m(self) -> np.ndarray:
+        """(m, N, 3) middle of the face."""
+        return self.grip_m + self.face_middle_m[:, None, None] * self.rotation[..., 1]
+
+    @property
+    def face_mps(self) -> np.ndarray:
+        """(m, N, 3) velocity of the face's middle."""
+        arm = self.face_middle_m[:, None, None] * self.rotation[..., 1]
+        return self.grip_mps + np.cross(self.turning_radps, arm)

@@ -25,7 +25,7 @@ class PaddleSettings(BaseModel):
         ),
     )
     moving_jerk: float = Field(
-        60.0,
+        150.0,
         gt=0,
         description=(
             "wandering of the hand's speed, square metres per cubic second: its variance grows "
@@ -33,7 +33,7 @@ class PaddleSettings(BaseModel):
         ),
     )
     noise_scale: float = Field(
-        1.0,
+        1.5,
         gt=0,
         description="factor on the network's standard uncertainty of a keypoint (no unit)",
     )

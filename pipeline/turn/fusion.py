@@ -140,6 +140,8 @@ class Turns:
 _TURN_RATE_RADPS = 9.0  # SD of a turning speed between frames; peaks in a stroke are 10 to 15
 _STAY = 1e-4  # share of a bin's weight that may be anywhere in the next frame
 _STEADY_S = 0.016
+_USUAL_STRAIN = 0.35  # what strokes of rendered bodies that were not trained on hardly exceed
+_MOST_STRAIN = 5.0  # a frame that is off further than this says no more
 _WINDOW_RAD = np.radians(40.0)  # around the settled bin, where the frame's own mean is taken
 
 
@@ -193,36 +195,47 @@ def fuse(
     if sight_rad is not None:
         # A body that faces away looks along the line of sight.
         seen[:, :2] += np.unwrap(sight_rad)[:, None]
-    noise = np.stack(
-        [
-            scale * (hip_var + floor),
-            scale * (shoulder_var + floor),
-            calibration.separation_scale**2
-            * (apart_var + np.radians(calibration.separation_floor_deg) ** 2),
-        ],
-        axis=1,
-    )
+    apart_floor = np.radians(calibration.separation_floor_deg) ** 2
+    plain = np.stack([hip_var + floor, shoulder_var + floor, apart_var + apart_floor], axis=1)
+    # The separation is told twice, as such and by both headings; what they differ by is doubt.
+    discord = wrapped(shoulder - hip - apart)[:, None] ** 2 / 3
+    noise = plain * [scale, scale, calibration.separation_scale**2] + discord
     state, cover = _smoothed(seen, noise, np.asarray(time_s, float), calibration)
     h, s = state[:, 0], state[:, 2]
     both = cover[:, 0, 0] + cover[:, 2, 2] + 2 * cover[:, 0, 2]
+    wide = _strain(seen - np.stack([h, h + s, s], axis=1), plain)
     return Turns(
         time_s=np.asarray(time_s, float),
         hip_rad=h,
         shoulder_rad=h + s,
         separation_rad=s,
-        hip_sd_rad=np.sqrt(cover[:, 0, 0]),
-        shoulder_sd_rad=np.sqrt(both),
-        separation_sd_rad=np.sqrt(cover[:, 2, 2]),
+        hip_sd_rad=wide[0] * np.sqrt(cover[:, 0, 0]),
+        shoulder_sd_rad=wide[1] * np.sqrt(both),
+        separation_sd_rad=wide[2] * np.sqrt(cover[:, 2, 2]),
         direction=_steadied(output, np.asarray(time_s, float), sight_rad),
-        direction_sd_rad=calibration.direction_scale / np.sqrt(output.concentration),
+        direction_sd_rad=float(np.sqrt(np.mean(wide**2)))
+        * calibration.direction_scale
+        / np.sqrt(output.concentration),
         facing_odds=odds,
         hip_rate_radps=state[:, 1],
         separation_rate_radps=state[:, 3],
-        hip_rate_sd_radps=np.sqrt(cover[:, 1, 1]),
-        separation_rate_sd_radps=np.sqrt(cover[:, 3, 3]),
+        hip_rate_sd_radps=wide[0] * np.sqrt(cover[:, 1, 1]),
+        separation_rate_sd_radps=wide[2] * np.sqrt(cover[:, 3, 3]),
         correlation_s=calibration.correlation_s,
         frame=FrameOfReference.GRAVITY if sight_rad is None else FrameOfReference.COURT,
     )
+
+
+def _strain(off: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """(3,) factors, 1 or more, by which a stroke's frames scatter beyond what is usual.
+
+    Frames of bodies such as the network knows lie close to one smooth motion. Where they do not,
+    the network does not know what it sees and errs further than it says (the Birge ratio of
+    inconsistent data, R. T. Birge 1932, from memory).
+    """
+    off = np.stack([wrapped(off[:, 0]), wrapped(off[:, 1]), off[:, 2]], axis=1)
+    scatter = np.sqrt(np.mean(np.minimum(off**2 / variance, _MOST_STRAIN**2), axis=0))
+    return np.maximum(scatter / _USUAL_STRAIN, 1.0)
 
 
 def _settled(

@@ -181,8 +181,9 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
     for name in GRADED:
         error = np.abs(out[name])
         if len(error):
-            print(f"  {name}: n {len(error)}, median {np.median(error):.3f}, 90 % "
-                  f"{np.percentile(error, 90):.3f}, in {_inside(out[name + ' z'])}", end="")  # fmt: skip
+            middle, high = np.median(error), np.percentile(error, 90)
+            print(f"  {name}: n {len(error)}, median {middle:.3f}, 90 % {high:.3f}", end="")
+            print(f", in {_inside(out[name + ' z'])}", end="")
         else:
             print(f"  {name}: none", end="")
         print("; ", "; ".join(sorted(set(out[f"{name} reasons"]))))

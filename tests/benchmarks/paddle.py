@@ -24,14 +24,13 @@ from paddlebrief.eyes.settings import PaddleNetSettings
 from paddlebrief.footage import open_frames
 from paddlebrief.mechanics.paddle import PADDLE_MEASURES, paddle_measures
 from paddlebrief.paddle import (
+    BallAtHit,
     Forearm,
     HandDistance,
-    PaddleSize,
     PaddleTrack,
     Striking,
     look_for_paddle,
     paddle_pose,
-    pooled_size,
 )
 from paddlebrief.records import LANDMARKS, Handedness, Kind, Side, Stroke, Track
 
@@ -52,6 +51,7 @@ class Rehearsal:
     def __init__(self, folder: Path) -> None:
         truth = folder / "truth"
         self.name = folder.name
+        self.players = pq.read_table(truth / "players.parquet").to_pydict()["player"]
         self.strokes = pq.read_table(truth / "strokes.parquet").to_pylist()
         self.frames = pq.read_table(truth / "frames.parquet").to_pydict()
         self.recording = folder / "session" / self.frames["recording"][0]
@@ -105,18 +105,22 @@ class Rehearsal:
             "face_m": found["face_m"],
         }
 
-    def ball(self, row: dict, rng: np.random.Generator) -> dict:
-        """The ball's velocities at a contact, with errors; empty when it is not seen there."""
+    def ball(self, row: dict, rng: np.random.Generator) -> BallAtHit | None:
+        """The ball's velocities at a contact, with errors; None when it is not seen there."""
         found, near = [], np.abs(self._ball_s - row["contact_s"]) < BALL_SPAN_S * self.slow
         for side in (-1, 1):
             rows = np.flatnonzero(near & (side * (self._ball_s - row["contact_s"]) > 0))
             rows = [k for k in rows if self._ball_slot[k] == self._slot_at(row["contact_s"])]
             if len(rows) < 2:
-                return {}
+                return None
             time_s = (self._ball_s[rows] - row["contact_s"]) / self.slow
             slope = np.polyfit(time_s, self._ball_m[rows], 1)[0]
             found.append(slope + rng.normal(0, BALL_SD_MPS / np.sqrt(2), 3))
-        return {"ball_in_mps": found[0], "ball_out_mps": found[1], "ball_sd_mps": BALL_SD_MPS}
+        return BallAtHit(
+            incoming_mps=found[0],
+            outgoing_mps=found[1],
+            covariance=BALL_SD_MPS**2 * np.eye(3),
+        )
 
     def _slot_at(self, time_s: float) -> int:
         """The ball whose velocity changes most between the frames round a moment."""
@@ -152,18 +156,29 @@ def seen_track(
     stored = keep / f"{rehearsal.name}-{row['number']}.npz" if keep else None
     if stored and stored.is_file():
         return PaddleTrack.load(stored), truth
+    tracks = {row["player"]: _as_track(rehearsal, truth, rows, rng)}
+    for name in rehearsal.players:
+        if name != row["player"]:
+            tracks[name] = _as_track(rehearsal, rehearsal.player(name, rows), rows, rng)
+    track = tracks.pop(row["player"])
+    with open_frames(rehearsal.recording, start_s=start, end_s=end) as frames:
+        found = look_for_paddle(
+            frames, track, Handedness(row["hand"]), net, slow_factor=slow,
+            others=list(tracks.values()),
+        )  # fmt: skip
+    if stored:
+        found.save(stored)
+    return found, truth
+
+
+def _as_track(rehearsal: Rehearsal, truth: dict, rows: np.ndarray, rng) -> Track:
     landmarks = truth["landmarks_px"]
     height = np.ptp(landmarks[..., 1], axis=1).mean()
-    track = Track(
+    return Track(
         person=0, frame=rows, time_s=rehearsal.time_s[rows],
         landmarks_px=landmarks + LANDMARK_SD * height * rng.standard_normal(landmarks.shape),
         visibility=np.ones(landmarks.shape[:2]), noise_px=np.ones(len(LANDMARKS)),
     )  # fmt: skip
-    with open_frames(rehearsal.recording, start_s=start, end_s=end) as frames:
-        found = look_for_paddle(frames, track, Handedness(row["hand"]), net, slow_factor=slow)
-    if stored:
-        found.save(stored)
-    return found, truth
 
 
 def as_stroke(row: dict, contact_s: float, sd_s: float) -> Stroke:
@@ -226,23 +241,21 @@ def judge(
     """Measure strokes of a rehearsal and add the errors."""
     rng = np.random.default_rng(11)
     camera = rehearsal.camera(rng)
-    sizes: dict[str, list[PaddleSize]] = defaultdict(list)
     for row in rehearsal.strokes[:most]:
         track, truth = seen_track(rehearsal, row, net, rng=rng, keep=keep)
         if not len(track):
             continue
         contact_s = row["contact_s"] + rng.normal(0, CONTACT_SD_S) * rehearsal.slow
         sd_s = CONTACT_SD_S * rehearsal.slow
-        size = pooled_size(PaddleSize.as_sold(), sizes[row["player"]])
         start = time.perf_counter()
         pose = paddle_pose(
             track,
             Striking(
                 contact_s=contact_s, contact_s_sd=sd_s, forehand=row["side"] == "forehand",
-                **(rehearsal.ball(row, rng) if with_ball else {}),
+                ball=rehearsal.ball(row, rng) if with_ball else None,
             ),
             camera=camera, solved=True, distance=_distance(rehearsal, row, truth, rng),
-            forearm=_forearm(rehearsal, row, truth, rng), size=size, slow_factor=rehearsal.slow,
+            forearm=_forearm(rehearsal, row, truth, rng), slow_factor=rehearsal.slow,
         )  # fmt: skip
         seconds = time.perf_counter() - start
         found = paddle_measures(
