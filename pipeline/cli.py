@@ -286,7 +286,9 @@ def rehearse(
         str | None, typer.Option("--preset", help="A scenario that ships: behind, side, corner.")
     ] = None,
     out: Out = Path("rehearsal"),
-    seed: Annotated[int | None, typer.Option("--seed", help="Replaces the scenario's seed.")] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="Replaces the scenario's seed.")
+    ] = None,
     verbose: Verbose = False,
 ) -> None:
     """Render a make-believe practice session and write everything that is true about it."""

@@ -15,7 +15,8 @@ BOOK = load_targets()
 
 def measured(number: int, *, path_deg: float, follow: float = 0.6, sd=1.0, kind=Kind.DRIVE):
     taken = {"path_angle_image_deg": (path_deg, sd, "°"), "follow_path_image": (follow, 0.02, "bh"),
-             "contact_height_image": (0.1, 0.02, "bh"), "elbow_height_image": (-0.5, 0.05, "")}  # fmt: skip
+             "contact_height_image": (0.1, 0.02, "bh"),
+             "elbow_height_image": (-0.5, 0.05, "")}  # fmt: skip
     return MeasuredStroke(
         recording="practice.mp4",
         stroke=replace(stroke(), number=number, kind=kind),

@@ -123,9 +123,17 @@ def test_missing_wrist_through_the_swing_gives_no_stroke(tmp_path):
 
 
 def test_no_tracks_no_strokes(tmp_path):
-    folder = tmp_path / "t"
-    folder.mkdir()
-    assert found_in(footage(), TrackParts(folder)) == []
+    assert found_in(footage(), parts_of(tmp_path / "t")) == []
+
+
+def test_somebody_followed_for_a_moment_strikes_nothing(tmp_path):
+    time = np.arange(360) / 60
+    parts = parts_of(tmp_path / "t", track(noisy(swing_points(time, 3.0)), time))
+    summary = parts.summary()
+    (person,) = summary.people
+    brief = replace(person, start_s=2.2, end_s=3.8)
+    parts.write_summary(replace(summary, people=(brief,)))
+    assert found_in(footage(), parts) == []
 
 
 def test_window_across_part_files_is_whole(tmp_path):

@@ -23,9 +23,10 @@ from paddlebrief.footage import Frame, open_frames
 from paddlebrief.paddle import PaddleTrack, look_for_paddle
 from paddlebrief.pose_net import PoseNet
 from paddlebrief.progress import reporter
-from paddlebrief.records import FootageInfo, Stroke
+from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.turn.crowding import clear_of_others
 from paddlebrief.turn.fusion import Turns, load_calibration
 from paddlebrief.turn.inputs import View
 from paddlebrief.turn.net import TurnNet
@@ -40,6 +41,8 @@ FOLLOW_S = 0.9
 BALL_BEFORE_S, BALL_AFTER_S = 0.6, 1.2
 """Stretch around a contact in which balls are looked for, seconds on court: enough for the way
 of the incoming ball, and until most shots have landed (0.5 to 0.9 s, from the drag law)."""
+SHAKES_PX = 0.5
+"""Shake of the picture from which balls are looked for in steadied frames, pixels."""
 MARGIN_S = 0.15
 """Added at both ends, for the neighbours of the outer frames, seconds on court."""
 
@@ -93,7 +96,7 @@ def look_closer(
     """
     kept = CloserFolder(folder)
     if settings.balls and not kept.balls_watched:
-        _watch_balls(info, strokes, nets.ball, settings, kept)
+        _watch_balls(info, strokes, court, nets.ball, settings, kept)
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_strokes(confirm(info, parts, strokes, tracks, sight=sight))
@@ -129,7 +132,7 @@ class _Look:
         with self._frames(start, end, self.settings.turn_rate_hz) as frames:
             return read_turns(
                 frames,
-                self._track(start, end),
+                clear_of_others(self._track(start, end), self._others(start, end)),
                 pose_net=self.nets.pose,
                 turn_net=self.nets.turn,
                 calibration=load_calibration(),
@@ -144,10 +147,15 @@ class _Look:
         end = stroke.contact_s + 0.25 * slow
         with self._frames(start, end, None) as frames:
             return look_for_paddle(
-                frames, self._track(start, end), stroke.hand, self.nets.paddle, slow_factor=slow
+                frames,
+                self._track(start, end),
+                stroke.hand,
+                self.nets.paddle,
+                slow_factor=slow,
+                others=self._others(start, end),
             )
 
-    def _track(self, start_s: float, end_s: float):
+    def _track(self, start_s: float, end_s: float) -> Track:
         margin = 2 * MARGIN_S * self.info.slow_factor
         return smoothed_window(
             self.parts,
@@ -159,6 +167,13 @@ class _Look:
             sight=self.sight,
             keep_hidden=True,
         )
+
+    def _others(self, start_s: float, end_s: float) -> list[Track]:
+        """Everybody else in view during a stretch."""
+        margin = 2 * MARGIN_S * self.info.slow_factor
+        people = [p.person for p in self.parts.summary().people if p.person != self.stroke.person]
+        tracks = [self.parts.window(p, start_s - margin, end_s + margin) for p in people]
+        return [t for t in tracks if len(t.time_s)]
 
     @contextmanager
     def _frames(self, start_s: float, end_s: float, rate_hz: float | None) -> Iterator:
@@ -186,11 +201,13 @@ def _thinned(frames: Iterable[Frame], info: FootageInfo, rate_hz: float) -> Iter
 def _watch_balls(
     info: FootageInfo,
     strokes: Sequence[Stroke],
+    court: Court,
     net: BallNet,
     settings: CloserSettings,
     kept: CloserFolder,
 ) -> None:
-    watch = BallWatch(net, info)
+    shaking = any(s.camera is not None and s.camera.shake_px > SHAKES_PX for s in court.spans)
+    watch = BallWatch(net, info, steady=shaking)
     stretches = stretches_around(
         [s.contact_s for s in strokes],
         slow_factor=info.slow_factor,

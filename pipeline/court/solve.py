@@ -57,7 +57,9 @@ class CourtSettings(BaseModel):
         1.6, gt=0, description="largest root mean square distance of lines from the court, pixels"
     )
     worst_sd_m: float = Field(
-        0.2, gt=0, description="largest standard uncertainty anywhere on the court, metres"
+        0.2,
+        gt=0,
+        description="largest standard uncertainty of a place on the court in view, metres",
     )
     paint_sd_m: float = Field(
         0.003, gt=0, description="standard deviation of a painted line from its place, metres"

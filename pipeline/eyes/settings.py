@@ -32,7 +32,7 @@ class PaddleNetSettings(_Part):
         ),
     )
     reach: float = Field(
-        0.15,
+        0.08,
         gt=0,
         le=0.5,
         description="farthest handle from the hand, as a share of the crop's side (no unit)",

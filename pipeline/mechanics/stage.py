@@ -18,7 +18,14 @@ from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.mechanics.paddle import paddle_measures
 from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
 from paddlebrief.mechanics.turns import body_measures
-from paddlebrief.paddle import PaddlePose, PaddleSettings, PaddleSize, pooled_size
+from paddlebrief.paddle import (
+    BallAtHit,
+    PaddlePose,
+    PaddleSettings,
+    PaddleSize,
+    ball_at_hit,
+    pooled_size,
+)
 from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes.find import smoothed_window
@@ -140,6 +147,10 @@ class _Case:
         view = self.view
         hand = view.at(view.on_hand("wrist"), self.stroke.contact_s)
         known = bool(np.isfinite(hand).all())
+        path = self.body.path
+        hand_m = None
+        if path is not None and self.camera is not None:
+            hand_m, _ = path.at({"wrist": 1.0}, self.body.contact_s)
         ball = BallView(
             tracks=tuple(tracks),
             contact_s=self.body.contact_s,
@@ -148,6 +159,7 @@ class _Case:
             settings=settings,
             hand_px=hand if known else None,
             reach_px=HAND_REACH_BH * view.height_px if known else np.inf,
+            hand_m=hand_m if hand_m is not None and np.isfinite(hand_m).all() else None,
         )
         return replace(self, ball=ball).timed_by_ball()
 
@@ -167,6 +179,13 @@ class _Case:
             finish_s=max(stroke.finish_s, contact),
         )
         return self._of(stroke)
+
+    def ball_at_hit(self) -> BallAtHit | None:
+        """The ball before and after the hit; None where it was not seen on both sides."""
+        if self.ball is None or self.ball.found is None:
+            return None
+        drag = self.ball.settings.drag_coefficient
+        return ball_at_hit(*self.ball.found, drag_coefficient=drag)
 
     def with_side(self, unsure_below: float) -> "_Case":
         """The case with forehand or backhand judged by the turn of the shoulders."""
@@ -259,5 +278,5 @@ def _pose(case: _Case, size: PaddleSize | None, settings: PaddleSettings) -> Pad
     forehand = {Side.FOREHAND: True, Side.BACKHAND: False}.get(case.stroke.side)
     return paddle_motion(
         seen, case.body, camera=case.camera, info=case.info, forehand=forehand, size=size,
-        settings=settings,
+        ball=case.ball_at_hit(), settings=settings,
     )  # fmt: skip

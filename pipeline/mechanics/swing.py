@@ -7,6 +7,7 @@ from paddlebrief.eyes import PADDLE_POINTS
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.paddle import TrunkMotion
 from paddlebrief.paddle import (
+    BallAtHit,
     Forearm,
     HandDistance,
     PaddlePose,
@@ -39,6 +40,7 @@ def paddle_motion(
     info: FootageInfo,
     forehand: bool | None,
     size: PaddleSize | None,
+    ball: BallAtHit | None,
     settings: PaddleSettings,
 ) -> PaddlePose | None:
     """The paddle's motion through a stroke, with the hand where the body path has it.
@@ -57,6 +59,9 @@ def paddle_motion(
         Side of the stroke; None when not sure.
     size
         Of the player's paddle; None for any paddle.
+    ball
+        The ball before and after the hit, which tells where the face pointed; None where it was
+        not seen on both sides of it.
     settings
         How freely a paddle moves.
 
@@ -77,6 +82,7 @@ def paddle_motion(
             contact_s_sd=body.stroke.contact_s_sd,
             forehand=forehand,
             facing=body.facing if solved else 0,
+            ball=ball if solved else None,
         ),
         camera=camera if solved else assumed_camera(picture),
         solved=solved,

@@ -25,6 +25,7 @@ MARGIN_S = 0.6  # of track kept beyond the phases on either side, s on court
 LOUD_DB = 25.0  # rise of an impact that leaves a swing's strength as it is; louder ones add to it
 MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 5.0
+LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
 GUESS_ERROR_BH = 0.08  # standard error of a hidden hand's guessed place, body heights
@@ -88,9 +89,15 @@ def find_strokes(
     model = model or HandPathKind()
     loud = [i for i in impacts if i.rise_db >= settings.min_rise_db]
     swings = _all_swings(info, parts, _struck_s(loud, info, ears), settings=settings, sight=sight)
+    brief = {
+        p.person
+        for p in parts.summary().people
+        if p.end_s - p.start_s < LEAST_SEEN_S * info.slow_factor
+    }
     contacts = [
         contact
         for person, found in swings.items()
+        if person not in brief
         for contact in _contacts(
             person,
             found,
