@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from paddlebrief.ball import BallTrack, Break, BreakKind, Flight
+from paddlebrief.ball import BallTrack, Break, BreakKind, Candidates, Flight
 from paddlebrief.closer import CloserFolder
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.stage import _thinned
@@ -89,6 +89,19 @@ def test_sure_strokes_stay_without_a_ball_and_are_numbered_in_order(two_people):
     later = stroke(1, contact_s=4.5)
     kept = confirmed(two_people, [later, stroke(2, contact_s=2.0)], [])
     assert [(s.number, s.contact_s) for s in kept] == [(1, 2.0), (2, 4.5)]
+
+
+def test_a_stretch_of_candidates_keeps_what_belongs_to_it():
+    time = np.array([0.0, 0.1, 0.1, 0.2, 0.3])
+    seen = Candidates(
+        frame=np.array([0, 1, 1, 2, 3]), time_s=time, px=np.arange(10.0).reshape(5, 2),
+        sd_px=np.ones(5), score=np.ones(5), streak_px=np.full((5, 2), np.nan),
+        frame_time_s=np.array([0.0, 0.1, 0.2, 0.3]), steadied=True,
+    )  # fmt: skip
+    part = seen.between(0.05, 0.25)
+    assert part.frame.tolist() == [1, 1, 2]
+    assert part.frame_time_s.tolist() == [0.1, 0.2]
+    assert part.steadied
 
 
 def frame(index: int) -> Frame:

@@ -1,6 +1,6 @@
 """What the ball tracker takes and gives; shapes are checked when a record is made."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol
 
@@ -77,11 +77,9 @@ class Candidates:
         """Those of a stretch, ends included."""
         rows = (self.time_s >= start_s) & (self.time_s <= end_s)
         frames = (self.frame_time_s >= start_s) & (self.frame_time_s <= end_s)
-        kept = {
-            name: values[frames if name == "frame_time_s" else rows]
-            for name, values in vars(self).items()
-        }
-        return Candidates(**kept)
+        rowwise = ("frame", "time_s", "px", "sd_px", "score", "streak_px")
+        kept = {name: getattr(self, name)[rows] for name in rowwise}
+        return replace(self, **kept, frame_time_s=self.frame_time_s[frames])
 
 
 class BreakKind(StrEnum):
