@@ -160,23 +160,30 @@ def test_shoulders_that_do_not_turn_leave_the_side_open():
     assert judged.side is Side.UNSURE
 
 
-@pytest.mark.parametrize(
-    ("path_deg", "speed_mps", "kind"),
-    [(20, 9, Kind.DRIVE), (-15, 8, Kind.SLICE), (20, 3, Kind.OTHER), (2, 9, Kind.UNSURE)],
-)
-def test_the_paddle_in_space_tells_the_kind(path_deg, speed_mps, kind):
+def taken(**values: tuple[float, float]) -> dict[str, Measure]:
     court = FrameOfReference.COURT
-    taken = {
-        "path_angle_deg": Measure(
-            name="path_angle_deg", value=path_deg, sd=3.0, unit="°", frame=court
-        ),
-        "head_speed_mps": Measure(
-            name="head_speed_mps", value=speed_mps, sd=0.5, unit="m/s", frame=court
-        ),
+    return {
+        n: Measure(name=n, value=v, sd=sd, unit="", frame=court) for n, (v, sd) in values.items()
     }
+
+
+@pytest.mark.parametrize(
+    ("path_deg", "face_deg", "ball_mps", "kind"),
+    [
+        (20, 8, 14, Kind.DRIVE),
+        (-15, 22, 11, Kind.SLICE),
+        (20, 8, 5, Kind.OTHER),
+        (2, 15.5, 12, Kind.UNSURE),
+    ],
+)
+def test_paddle_and_ball_in_space_tell_the_kind(path_deg, face_deg, ball_mps, kind):
+    measures = taken(
+        path_angle_deg=(path_deg, 3), face_angle_deg=(face_deg, 3),
+        ball_launch_speed_mps=(ball_mps, 0.3),
+    )  # fmt: skip
     time = np.arange(1.9, 3.5, 1 / 30)
     view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
-    found, probabilities = judged_kind(view, taken, unsure_below=0.65)
+    found, probabilities = judged_kind(view, measures, unsure_below=0.65)
     assert found is kind
     assert sum(probabilities.values()) == pytest.approx(1)
 

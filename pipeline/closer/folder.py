@@ -6,8 +6,8 @@ from zipfile import BadZipFile
 
 import numpy as np
 
-from paddlebrief.ball import Candidates
-from paddlebrief.ball.files import read_candidates, write_candidates
+from paddlebrief.ball import BallTrack, Candidates
+from paddlebrief.ball.files import read_candidates, read_tracks, write_candidates, write_tracks
 from paddlebrief.errors import StoreError
 from paddlebrief.paddle import PaddleTrack
 from paddlebrief.products import read_strokes, write_strokes
@@ -97,6 +97,14 @@ class CloserFolder:
         """What may be a ball, over the whole recording."""
         return read_candidates(self._balls) if self.balls_watched else None
 
+    def write_tracks(self, tracks: Sequence[BallTrack]) -> None:
+        """Keep the balls in flight."""
+        write_tracks(self._tracks, tracks)
+
+    def tracks(self) -> list[BallTrack]:
+        """Balls in flight, in order of time; empty when none flew or none were looked for."""
+        return read_tracks(self._tracks) if self._tracks.exists() else []
+
     def _turns(self, number: int) -> Path:
         return self._folder / f"stroke-{number:04d}-turns.npz"
 
@@ -109,6 +117,10 @@ class CloserFolder:
     @property
     def _strokes(self) -> Path:
         return self._folder / "strokes.json"
+
+    @property
+    def _tracks(self) -> Path:
+        return self._folder / "tracks.npz"
 
     @property
     def _balls(self) -> Path:

@@ -99,6 +99,7 @@ def look_closer(
         _watch_balls(info, strokes, court, nets.ball, settings, kept)
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
+        kept.write_tracks(tracks)
         kept.write_strokes(confirm(info, parts, strokes, tracks, sight=sight))
     confirmed = kept.strokes()
     for done, stroke in enumerate(confirmed):

@@ -23,11 +23,12 @@ __all__ = ["judged_kind", "judged_side"]
 _TURN_SPREAD_RAD = np.radians(7.0)  # how far shoulders may wander without a swing (a guess)
 _READY_FRAMES = 4
 _PICTURE_SHARE = 0.25  # what the picture's own logit still counts beside a turn in space
+_PICTURE_KIND_SHARE = 0.75
+_STEEP = 1.7  # logits for one standard deviation, about a normal distribution's
 _LEVEL_DEG, _LEVEL_SPREAD_DEG = 2.0, 6.0  # where rising begins, and how far players differ
-_SLOW_MPS, _SLOW_SPREAD_MPS = 5.5, 0.7  # head speeds of blocks, dinks and resets lie below
-_HIGH_SPREAD_M = 0.08
-_NEAR_S = 0.045
-_HAND_SPREAD_DEG = 12.0  # between the path of the hand and that of the paddle
+_OPEN_DEG, _OPEN_SPREAD_DEG = 15.5, 4.0  # face between a drive's and a slice's, the same
+_SOFT_MPS, _SOFT_SPREAD_MPS = 8.0, 0.8  # dinks, blocks and soft volleys leave below
+"""Borders between rendered drives, slices and soft balls; guesses for real ones."""
 _MOST = 1e-4  # no model knows more than this
 
 
@@ -60,58 +61,36 @@ def judged_side(body: BodyView, *, unsure_below: float) -> Stroke:
 def judged_kind(
     body: BodyView, measures: Mapping[str, Measure], *, unsure_below: float
 ) -> tuple[Kind, dict[Kind, float]]:
-    """Kind and probabilities by the paddle's path, its speed and the height of contact.
+    """Kind and probabilities by the paddle's path and face, and by how hard the ball leaves.
 
     What was not measured in space is left to the picture's probabilities.
     """
     prior = body.stroke.kind_probabilities
     struck = prior[Kind.DRIVE] + prior[Kind.SLICE]
-    rising = prior[Kind.DRIVE] / struck if struck > 0 else 0.5
-    path = _path_deg(body, measures)
+    rising = _PICTURE_KIND_SHARE * _odds(prior[Kind.DRIVE] / struck if struck > 0 else 0.5)
+    path, face = _taken(measures, "path_angle_deg"), _taken(measures, "face_angle_deg")
     if path is not None:
-        value, sd = path
-        rising = float(ndtr((value - _LEVEL_DEG) / np.hypot(sd, _LEVEL_SPREAD_DEG)))
+        rising += _STEEP * (path.value - _LEVEL_DEG) / np.hypot(path.sd, _LEVEL_SPREAD_DEG)
+    if face is not None:
+        rising -= _STEEP * (face.value - _OPEN_DEG) / np.hypot(face.sd, _OPEN_SPREAD_DEG)
+    drive = float(expit(rising)) if path is not None or face is not None or struck > 0 else 0.5
     other = prior[Kind.OTHER]
-    speed = measures.get("head_speed_mps")
-    if speed is not None and speed.measured:
-        slow = float(ndtr((_SLOW_MPS - speed.value) / np.hypot(speed.sd, _SLOW_SPREAD_MPS)))
-        other = 1 - (1 - slow) * (1 - _high(body))
-    other, rising = np.clip([other, rising], _MOST, 1 - _MOST)
+    ball = _taken(measures, "ball_launch_speed_mps")
+    if ball is not None:
+        soft = float(ndtr((_SOFT_MPS - ball.value) / np.hypot(ball.sd, _SOFT_SPREAD_MPS)))
+        other = 0.5 * other * (1 - soft) + soft * (0.8 + 0.2 * other)
     found = {
-        Kind.DRIVE: float((1 - other) * rising),
-        Kind.SLICE: float((1 - other) * (1 - rising)),
+        Kind.DRIVE: float((1 - other) * drive),
+        Kind.SLICE: float((1 - other) * (1 - drive)),
         Kind.OTHER: float(other),
     }
     return decide_kind(found, unsure_below=unsure_below), found
 
 
-def _path_deg(body: BodyView, measures: Mapping[str, Measure]) -> tuple[float, float] | None:
-    """Path at contact and its standard uncertainty: the paddle's, else the hand's."""
-    paddle = measures.get("path_angle_deg")
-    if paddle is not None and paddle.measured:
-        return paddle.value, paddle.sd
-    path = body.path
-    if path is None:
-        return None
-    before, _ = path.at({"wrist": 1.0}, body.contact_s - _NEAR_S)
-    after, cover = path.at({"wrist": 1.0}, body.contact_s + 0.3 * _NEAR_S)
-    way = after - before
-    if not np.isfinite(way).all():
-        return None
-    length = float(np.linalg.norm(way))
-    sd = np.degrees(0.4 * np.sqrt(cover[2, 2]) / max(length, 1e-3))
-    angle = np.degrees(np.arctan2(way[2], np.linalg.norm(way[:2])))
-    return float(angle), float(np.hypot(sd, _HAND_SPREAD_DEG))
+def _taken(measures: Mapping[str, Measure], name: str) -> Measure | None:
+    measure = measures.get(name)
+    return measure if measure is not None and measure.measured else None
 
 
-def _high(body: BodyView) -> float:
-    """Probability that the ball is met above the shoulders: serves from above, smashes."""
-    if body.path is None or body.contact is None:
-        return 0.0
-    shoulders = {"left_shoulder": 0.5, "right_shoulder": 0.5}
-    place, cover = body.path.at(shoulders, body.contact_s)
-    if not np.isfinite(place).all():
-        return 0.0
-    over = body.contact.place_m[2] - place[2]
-    sd = np.sqrt(cover[2, 2] + body.contact.covariance_m2[2, 2] + _HIGH_SPREAD_M**2)
-    return float(ndtr(over / sd))
+def _odds(probability: float) -> float:
+    return float(logit(np.clip(probability, _MOST, 1 - _MOST)))

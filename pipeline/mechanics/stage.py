@@ -8,7 +8,6 @@ import numpy as np
 
 from paddlebrief.ball import BallTrack, BallTrackSettings
 from paddlebrief.closer import CloserFolder
-from paddlebrief.closer.balls import ball_tracks
 from paddlebrief.court import Court, SolvedCamera
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
 from paddlebrief.mechanics.ball import BallContact, BallView, ball_contact, ball_measures
@@ -64,7 +63,7 @@ def measure_strokes(
     unsure_below
         A side or kind less probable than this is called unsure.
     """
-    tracks = ball_tracks(info, closer.balls(), court, ball)
+    tracks = closer.tracks()
     cases = [
         _Case.gather(info, stroke, parts=parts, court=court, closer=closer, sight=sight)
         for stroke in strokes
