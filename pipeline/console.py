@@ -93,7 +93,7 @@ def tell_result(result: RunResult) -> None:
 def _stroke_lines(strokes: Sequence) -> list[str]:
     lines = [
         f"{s.stroke.player}  contact {s.stroke.contact_s:.2f} s"
-        f" ± {1.96 * s.stroke.contact_s_sd:.2f} s"
+        f" ± {1.96 * s.stroke.contact_s_sd:.3f} s"
         f"  {s.stroke.side.value}  {s.stroke.kind.value} ({s.stroke.kind_probability:.0%})"
         for s in strokes[:ROWS_SHOWN]
     ]
