@@ -87,6 +87,7 @@ def check_recordings(
     camera stood.
     """
     reports = []
+    taken: set[Path] = set()
     net: PoseNet | None = None
     for source in sources:
         reporter().begin(f"{source.path.name}: looking at samples")
@@ -107,7 +108,7 @@ def check_recordings(
                     path=source.path,
                     facts=_facts(info),
                     findings=tuple(judge(info, looks, court)),
-                    pictures=_court_pictures(info, court, settings, out),
+                    pictures=_court_pictures(info, court, settings, out, taken),
                 )
             )
         except PaddlebriefError as error:
@@ -154,8 +155,9 @@ def _look(info: FootageInfo, net: PoseNet, settings: Settings) -> Looks:
 
 
 def _court_pictures(
-    info: FootageInfo, court: Court, settings: Settings, out: Path
+    info: FootageInfo, court: Court, settings: Settings, out: Path, taken: set[Path]
 ) -> tuple[Path, ...]:
+    """Written pictures; a name that another recording of the same call has gets a hash behind."""
     colours = load_templates(settings.brief.templates).colours
     paths = []
     for number, span in enumerate(court.spans):
@@ -165,6 +167,9 @@ def _court_pictures(
             continue
         ending = f"-{number + 1}" if len(court.spans) > 1 else ""
         path = out / f"{info.path.stem}-court{ending}.jpg"
+        if path in taken:
+            path = path.with_stem(f"{path.stem}-{info.content_hash[:6]}")
+        taken.add(path)
         paths.append(write_picture(draw_court(frame.picture_bgr, span, colours=colours), path))
     return tuple(paths)
 
@@ -199,9 +204,7 @@ def _court(court: Court) -> Finding:
     whole = len(solved) == len(court.spans)
     if not whole:
         why += f"; {len(court.spans) - len(solved)} of {len(court.spans)} camera places unsolved"
-    return Finding(
-        what=what, verdict=Verdict.GOOD if whole else Verdict.LIMITED, why=why + notes
-    )
+    return Finding(what=what, verdict=Verdict.GOOD if whole else Verdict.LIMITED, why=why + notes)
 
 
 def _turns(looks: Looks, court: Court) -> Finding:

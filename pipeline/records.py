@@ -229,11 +229,6 @@ class Stroke:
             raise ValueError(f"stroke {self.number}: contact_s_sd must be positive")
 
     @property
-    def forehand_likelier(self) -> bool:
-        """Whether ``side_probability`` is that of a forehand; an unsure side does not tell."""
-        return self.side is not Side.BACKHAND
-
-    @property
     def kind_probability(self) -> float:
         """Probability of the decided kind; of the likeliest one when the kind is unsure."""
         if self.kind is Kind.UNSURE:

@@ -32,6 +32,7 @@ WIDEST_END_SD = 0.5  # upper-arm lengths
 COURT, GRAVITY = FrameOfReference.COURT, FrameOfReference.GRAVITY
 
 _ARM_LENGTHS = "upper-arm lengths"
+_BEHIND_LEFT_OVER = 0.10  # beyond the arm's own doubt: what the shipped rehearsal showed
 _AT_LOAD = 0.7  # errors of arms that hardly move, of those stated: measured on rendered strokes
 _REACH_M = 0.28  # from the wrist to the ball on the face, by a paddle's dimensions
 _AHEAD_M, _AHEAD_SD_M = 0.045, 0.08  # radius and half thickness; a face 17° off the court's line
@@ -146,10 +147,11 @@ def elbow_behind(view: BodyView) -> Measure:
     name = "elbow_behind"
     if view.turns is not None and view.turns.frame is not COURT:
         return Measure.missing(name, _ARM_LENGTHS, COURT, _NO_NET)
-    return _elbow(view, name, np.array([0.0, -float(view.facing), 0.0]))
+    way = np.array([0.0, -float(view.facing), 0.0])
+    return _elbow(view, name, way, left_over=_BEHIND_LEFT_OVER)
 
 
-def _elbow(view: BodyView, name: str, way: np.ndarray) -> Measure:
+def _elbow(view: BodyView, name: str, way: np.ndarray, *, left_over: float = 0.0) -> Measure:
     """The upper arm's direction at load along a way: the arm's own length drops out."""
     if view.without_turns is not None:
         return Measure.missing(name, _ARM_LENGTHS, GRAVITY, view.without_turns)
@@ -166,8 +168,8 @@ def _elbow(view: BodyView, name: str, way: np.ndarray) -> Measure:
     # A direction that points along the way changes its share little; its curve adds a little.
     tipped = np.hypot(sd * np.sqrt(1 - value**2), sd**2 / 2)
     return stated(
-        name, value, float(np.hypot(tipped, timing)), unit=_ARM_LENGTHS, frame=turns.frame,
-        widest=WIDEST_ELBOW_SD,
+        name, value, float(np.sqrt(tipped**2 + timing**2 + left_over**2)), unit=_ARM_LENGTHS,
+        frame=turns.frame, widest=WIDEST_ELBOW_SD,
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import expit, logit, ndtr
 
 from paddlebrief.mechanics.body_view import BACKSWING_S, BodyView
-from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Stroke
+from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Side, Stroke
 from paddlebrief.strokes.kind import decide_kind
 from paddlebrief.strokes.side import decide_side
 from paddlebrief.turn.fusion import wrapped
@@ -50,10 +50,10 @@ def judged_side(body: BodyView, *, unsure_below: float) -> Stroke:
     furthest = turned.max() + turned.min()
     sd = np.hypot(np.median(turns.shoulder_sd_rad[before]), _TURN_SPREAD_RAD)
     towards = furthest * (1 if stroke.hand is Handedness.RIGHT else -1)
-    by_turn = np.clip(ndtr(towards / sd), _MOST, 1 - _MOST)
-    forehand = stroke.side_probability if stroke.forehand_likelier else 1 - stroke.side_probability
-    prior = np.clip(forehand, _MOST, 1 - _MOST)
-    total = float(expit(logit(by_turn) + _PICTURE_SHARE * logit(prior)))
+    by_turn = float(ndtr(towards / sd))
+    sure = stroke.side_probability
+    prior = {Side.FOREHAND: sure, Side.BACKHAND: 1 - sure}.get(stroke.side, 0.5)
+    total = float(expit(_odds(by_turn) + _PICTURE_SHARE * _odds(prior)))
     side, probability = decide_side(total, unsure_below=unsure_below)
     return replace(stroke, side=side, side_probability=probability)
 
@@ -73,7 +73,7 @@ def judged_kind(
         rising += _STEEP * (path.value - _LEVEL_DEG) / np.hypot(path.sd, _LEVEL_SPREAD_DEG)
     if face is not None:
         rising -= _STEEP * (face.value - _OPEN_DEG) / np.hypot(face.sd, _OPEN_SPREAD_DEG)
-    drive = float(expit(rising)) if path is not None or face is not None or struck > 0 else 0.5
+    drive = float(expit(rising))
     other = prior[Kind.OTHER]
     ball = _taken(measures, "ball_launch_speed_mps")
     if ball is not None:

@@ -19,10 +19,13 @@ FACE_LIMIT_DEG = 10.0
 TURNOVER_LIMIT_DEG = 12.0
 RATE_LIMIT_DPS = 200.0
 LAG_LIMIT_DEG = 12.0
-RELEASE_LIMIT_S = 0.04
+RELEASE_LIMIT_S = 0.08
 PATH_LIMIT_DEG = 12.0
 SPEED_LIMIT_MPS = 2.5
 ARM_LIMIT = 0.2
+LEFT_OVER = {"wrist_lag_deg": 8.0, "wrist_release_s": 0.06, "head_speed_mps": 1.5}
+"""Standard uncertainty beyond that of the fitted motion, in the measure's unit: what the strokes of
+the shipped rehearsal showed. The head's speed reads low, most of all in slices."""
 """Standard uncertainties beyond which a measure is not stated (common practice, no source)."""
 
 TURNOVER_HALF_S = 0.030
@@ -97,6 +100,7 @@ class _View:
 
     def measure(self, name: str, value: float, sd: float, limit: float, reason: str) -> Measure:
         unit = PADDLE_MEASURES[name]
+        sd = float(np.hypot(sd, LEFT_OVER.get(name, 0.0)))
         if not (np.isfinite(value) and sd <= limit):
             return self.missing(name, reason)
         return Measure(name=name, value=value, sd=max(sd, 1e-6), unit=unit, frame=self.frame)
