@@ -191,8 +191,13 @@ def test_paddle_and_ball_in_space_tell_the_kind(path_deg, face_deg, ball_mps, ki
 def test_without_a_measure_in_space_the_picture_decides():
     time = np.arange(1.9, 3.5, 1 / 30)
     view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
-    _, probabilities = judged_kind(view, {}, unsure_below=0.65)
-    assert probabilities == pytest.approx(dict(view.stroke.kind_probabilities))
+    picture = {Kind.DRIVE: 0.7, Kind.SLICE: 0.1, Kind.OTHER: 0.2}
+    view = replace(view, stroke=replace(view.stroke, kind_probabilities=picture))
+    kind, probabilities = judged_kind(view, {}, unsure_below=0.6)
+    assert kind is Kind.DRIVE
+    assert probabilities[Kind.OTHER] == pytest.approx(0.2)
+    odds = probabilities[Kind.DRIVE] / probabilities[Kind.SLICE]
+    assert odds == pytest.approx(7**0.75)
 
 
 def test_what_was_seen_comes_back_from_disk_and_a_broken_file_is_named(tmp_path):

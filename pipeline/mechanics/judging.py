@@ -23,7 +23,7 @@ __all__ = ["judged_kind", "judged_side"]
 _TURN_SPREAD_RAD = np.radians(7.0)  # how far shoulders may wander without a swing (a guess)
 _READY_FRAMES = 4
 _PICTURE_SHARE = 0.25  # what the picture's own logit still counts beside a turn in space
-_PICTURE_KIND_SHARE = 0.75
+_PICTURE_KIND_SHARE = 0.75  # of the picture's logit of drive against slice
 _STEEP = 1.7  # logits for one standard deviation, about a normal distribution's
 _LEVEL_DEG, _LEVEL_SPREAD_DEG = 2.0, 6.0  # where rising begins, and how far players differ
 _OPEN_DEG, _OPEN_SPREAD_DEG = 15.5, 4.0  # face between a drive's and a slice's, the same
@@ -63,7 +63,8 @@ def judged_kind(
 ) -> tuple[Kind, dict[Kind, float]]:
     """Kind and probabilities by the paddle's path and face, and by how hard the ball leaves.
 
-    What was not measured in space is left to the picture's probabilities.
+    The picture's odds of drive against slice count three quarters, since some views distort them;
+    what was not measured in space adds nothing to them.
     """
     prior = body.stroke.kind_probabilities
     struck = prior[Kind.DRIVE] + prior[Kind.SLICE]
