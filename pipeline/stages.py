@@ -181,6 +181,8 @@ class RecordingJob:
                 sight=self.settings.sight,
                 paddle=self.settings.paddle,
                 ball=self.settings.ball,
+                impacts=self._impacts(),
+                ears=self.settings.ears,
                 unsure_below=self.settings.strokes.unsure_below,
             )
             write_strokes(folder / "measured.json", measured)

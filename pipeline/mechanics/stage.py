@@ -8,7 +8,15 @@ import numpy as np
 
 from paddlebrief.ball import BallTrack, BallTrackSettings
 from paddlebrief.closer import CloserFolder
+from paddlebrief.contacts import (
+    Clock,
+    actions_of_balls,
+    estimate_clock,
+    hearing_distance_m,
+    retime_strokes,
+)
 from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.ears import EarSettings, Impact
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
 from paddlebrief.mechanics.ball import BallContact, BallView, ball_contact, ball_measures
 from paddlebrief.mechanics.body_view import BodyView, ContactPoint
@@ -48,6 +56,8 @@ def measure_strokes(
     sight: SightSettings,
     paddle: PaddleSettings,
     ball: BallTrackSettings,
+    impacts: Sequence[Impact],
+    ears: EarSettings,
     unsure_below: float,
 ) -> list[MeasuredStroke]:
     """Measures of each stroke, in the strokes' order; empty for no strokes.
@@ -60,6 +70,8 @@ def measure_strokes(
         What the stages before found.
     sight, paddle, ball
         How landmarks are smoothed, and how paddle and balls move.
+    impacts, ears
+        What was heard in the whole recording, and how.
     unsure_below
         A side or kind less probable than this is called unsure.
     """
@@ -68,7 +80,8 @@ def measure_strokes(
         _Case.gather(info, stroke, parts=parts, court=court, closer=closer, sight=sight)
         for stroke in strokes
     ]
-    cases = [case.with_ball(tracks, ball).with_side(unsure_below) for case in cases]
+    cases = _timed([case.with_ball(tracks, ball) for case in cases], tracks, court, impacts, ears)
+    cases = [case.with_side(unsure_below) for case in cases]
     poses = _paddle_poses(cases, paddle)
     return [case.measured(pose, unsure_below) for case, pose in zip(cases, poses, strict=True)]
 
@@ -160,24 +173,18 @@ class _Case:
             reach_px=HAND_REACH_BH * view.height_px if known else np.inf,
             hand_m=hand_m if hand_m is not None and np.isfinite(hand_m).all() else None,
         )
-        return replace(self, ball=ball).timed_by_ball()
+        return replace(self, ball=ball)
 
-    def timed_by_ball(self) -> "_Case":
-        """The case with the contact where the ball's flights meet, when they were seen."""
+    def hit(self) -> tuple[float, float] | None:
+        """When the ball's flights meet and its standard uncertainty, seconds on court."""
         struck = ball_contact(self.ball)
-        slow, stroke = self.info.slow_factor, self.stroke
-        if struck is None or struck.time_s_sd >= self.body.contact_sd_s:
-            return self
-        contact = struck.time_s * slow
-        stroke = replace(
-            stroke,
-            load_s=min(stroke.load_s, contact),
-            forward_s=min(stroke.forward_s, contact),
-            contact_s=contact,
-            contact_s_sd=struck.time_s_sd * slow,
-            finish_s=max(stroke.finish_s, contact),
-        )
-        return self._of(stroke)
+        return None if struck is None else (struck.time_s, struck.time_s_sd)
+
+    def distance_m(self, ears: EarSettings) -> tuple[float, float]:
+        """From the player to the microphone in the camera, and its standard uncertainty."""
+        at = self.stroke.contact_s
+        feet = np.mean([self.view.at(f"{side}_ankle", at) for side in ("left", "right")], axis=0)
+        return hearing_distance_m(self.camera, feet if np.isfinite(feet).all() else None, ears)
 
     def ball_at_hit(self) -> BallAtHit | None:
         """The ball before and after the hit; None where it was not seen on both sides."""
@@ -188,9 +195,10 @@ class _Case:
 
     def with_side(self, unsure_below: float) -> "_Case":
         """The case with forehand or backhand judged by the turn of the shoulders."""
-        return self._of(judged_side(self.body, unsure_below=unsure_below))
+        return self.with_stroke(judged_side(self.body, unsure_below=unsure_below))
 
-    def _of(self, stroke: Stroke) -> "_Case":
+    def with_stroke(self, stroke: Stroke) -> "_Case":
+        """The case with its stroke timed or judged anew."""
         return replace(
             self,
             stroke=stroke,
@@ -253,6 +261,43 @@ class _Case:
             return False
         reach = np.sqrt(np.trace(cover) + np.trace(struck.covariance_m2) + BALL_PLACE_SD_M**2)
         return bool(np.linalg.norm(struck.place_m - wrist) < 3 * reach)
+
+
+def _timed(
+    cases: Sequence[_Case],
+    tracks: Sequence[BallTrack],
+    court: Court,
+    impacts: Sequence[Impact],
+    ears: EarSettings,
+) -> list[_Case]:
+    """Cases with their contacts timed by ball and sound together."""
+    if not cases:
+        return []
+    slow = cases[0].info.slow_factor
+    strokes = retime_strokes(
+        [case.stroke for case in cases],
+        impacts,
+        hits=[case.hit() for case in cases],
+        distances_m=[case.distance_m(ears) for case in cases],
+        clock=_clock(tracks, court, impacts, slow),
+        assumed_m=ears.distance_m,
+        slow_factor=slow,
+    )
+    return [case.with_stroke(stroke) for case, stroke in zip(cases, strokes, strict=True)]
+
+
+def _clock(
+    tracks: Sequence[BallTrack], court: Court, impacts: Sequence[Impact], slow_factor: float
+) -> Clock:
+    """The clock between picture and sound, from all balls seen and heard in the recording."""
+    actions = []
+    for track in tracks:
+        camera = court.at(track.start_s * slow_factor)
+        if camera is not None:
+            actions += actions_of_balls(
+                [track], microphone_m=camera.position_m, slow_factor=slow_factor
+            )
+    return estimate_clock(impacts, actions, slow_factor=slow_factor)
 
 
 def _paddle_poses(cases: Sequence[_Case], settings: PaddleSettings) -> list[PaddlePose | None]:
