@@ -141,13 +141,16 @@ class RecordingJob:
 
         def work(folder: Path) -> None:
             reporter().begin(f"{self.info.path.name}: looking closer at each stroke")
-            eyes = self.settings.eyes
-            nets = Nets(
-                pose=self._pose_net(),
-                turn=TurnNet(threads=eyes.threads),
-                paddle=PaddleNet(eyes),
-                ball=BallNet(eyes),
-            )
+            eyes = self.settings.eyes.model_copy(update={"threads": 1})
+            nets = [
+                Nets(
+                    pose=self._pose_net(threads=1),
+                    turn=TurnNet(threads=1),
+                    paddle=PaddleNet(eyes),
+                    ball=BallNet(eyes),
+                )
+                for _ in range(self.settings.eyes.threads)
+            ]
             look_closer(
                 self.info,
                 self.parts(),
@@ -218,12 +221,12 @@ class RecordingJob:
     def _found(self) -> list[Stroke]:
         return read_strokes(self.product("strokes").folder / "strokes.json")
 
-    def _pose_net(self) -> PoseNet:
+    def _pose_net(self, threads: int | None = None) -> PoseNet:
         files = model_store.ensure_models(self.settings.models.folder)
         return PoseNet(
             detector=files["pose_detection.tflite"],
             landmarker=files["pose_landmark_full.tflite"],
-            threads=self.settings.sight.threads,
+            threads=threads or self.settings.sight.threads,
         )
 
     def _timing(self) -> str:

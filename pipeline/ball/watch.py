@@ -1,6 +1,7 @@
 """Runs the ball network over stretches of a recording and keeps what may be a ball."""
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor, Future, wait
 from dataclasses import dataclass
 
 import cv2
@@ -21,6 +22,19 @@ BEFORE_S, AFTER_S = 1.3, 1.6
 _FARTHEST_FRAMES, _FARTHEST_S = 3.5, 0.05
 """Neighbours are no farther apart than the larger of so many frame intervals, which bridges runs of
 up to two repeated pictures, and so many seconds on court, which fits frames thinned to 20 Hz."""
+
+
+_AHEAD = 8
+"""Frames that may wait for the network."""
+
+
+class _Here(Executor):
+    """Does what it is given at once."""
+
+    def submit(self, fn, /, *args, **kwargs) -> Future:
+        done: Future = Future()
+        done.set_result(fn(*args, **kwargs))
+        return done
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,15 +59,26 @@ class BallWatch:
     steady
         Take the camera's shake off: for a camera that shakes by more than half a pixel, since it
         costs half as much again as the network.
+    workers
+        Where the network runs, several frames at a time; None runs it here. The network must
+        then be fit for it, as those of ONNX Runtime are.
     """
 
-    def __init__(self, net: BallNet, info: FootageInfo, *, steady: bool = False) -> None:
+    def __init__(
+        self,
+        net: BallNet,
+        info: FootageInfo,
+        *,
+        steady: bool = False,
+        workers: Executor | None = None,
+    ) -> None:
         self._net, self._info = net, info
+        self._workers = workers or _Here()
         self._steadier = Steadier() if steady else None
         self._last: list[_Greyed] = []
         self._frame: list[int] = []
         self._time_s: list[float] = []
-        self._seen: list[BallsSeen] = []
+        self._seen: list[Future[BallsSeen]] = []
 
     def step(self, frame: Frame) -> None:
         """Take the next frame, in order of presentation; stretches may leave frames out.
@@ -75,7 +100,9 @@ class BallWatch:
         self._last = [*self._last[-2:], now]
         if len(self._last) == 3:
             before, middle, after = self._last
-            self._seen.append(self._net.look(before.grey, middle.grey, after.grey))
+            greys = before.grey, middle.grey, after.grey
+            self._seen.append(self._workers.submit(self._net.look, *greys))
+            wait(self._seen[-_AHEAD - 1 : -_AHEAD])  # memory stays flat
             self._frame.append(middle.frame.index)
             self._time_s.append(middle.frame.time_s)
             if self._steadier is not None:
@@ -87,18 +114,19 @@ class BallWatch:
 
     def candidates(self) -> Candidates:
         """What was found so far, times on court; empty when nothing was."""
-        counts = [len(s) for s in self._seen]
+        all_seen = [s.result() for s in self._seen]
+        counts = [len(s) for s in all_seen]
         time_s = np.array(self._time_s, float) / self._info.slow_factor
-        px = _stacked([s.middle_px for s in self._seen])
+        px = _stacked([s.middle_px for s in all_seen])
         if self._steadier is not None:
             px = self._steadier.steadied(px, np.repeat(np.arange(len(counts)), counts))
         return Candidates(
             frame=np.repeat(np.array(self._frame, int), counts),
             time_s=np.repeat(time_s, counts),
             px=px,
-            sd_px=np.concatenate([np.empty(0), *(s.sd_px for s in self._seen)]),
-            score=np.concatenate([np.empty(0), *(s.score for s in self._seen)]),
-            streak_px=_stacked([s.end_px - s.start_px for s in self._seen]),
+            sd_px=np.concatenate([np.empty(0), *(s.sd_px for s in all_seen)]),
+            score=np.concatenate([np.empty(0), *(s.score for s in all_seen)]),
+            streak_px=_stacked([s.end_px - s.start_px for s in all_seen]),
             frame_time_s=time_s,
             steadied=self._steadier is not None,
         )

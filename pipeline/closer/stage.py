@@ -7,11 +7,13 @@ stroke's balls fly.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 
-from paddlebrief.ball import BallTrackSettings
+from paddlebrief.ball import BallTrackSettings, Candidates
 from paddlebrief.ball.watch import BallWatch, stretches_around
 from paddlebrief.closer.balls import ball_tracks
 from paddlebrief.closer.confirm import confirm
@@ -49,7 +51,8 @@ MARGIN_S = 0.15
 
 @dataclass(frozen=True, kw_only=True)
 class Nets:
-    """The networks of the closer look; one set serves one recording at a time."""
+    """The networks of the closer look, one set for each worker: they run best on one processor
+    thread each, side by side."""
 
     pose: PoseNet
     turn: TurnNet
@@ -63,7 +66,7 @@ def look_closer(
     strokes: Sequence[Stroke],
     court: Court,
     *,
-    nets: Nets,
+    nets: Sequence[Nets],
     settings: CloserSettings,
     sight: SightSettings,
     ball: BallTrackSettings,
@@ -83,7 +86,7 @@ def look_closer(
     court
         Solved or not; a solved camera tells the turn network how it is held.
     nets
-        The networks.
+        The networks, one set for each of the threads to work on.
     settings, sight, ball
         What to look at, how landmarks are smoothed, and how balls move.
     folder
@@ -96,23 +99,39 @@ def look_closer(
     """
     kept = CloserFolder(folder)
     if settings.balls and not kept.balls_watched:
-        _watch_balls(info, strokes, court, nets.ball, settings, kept)
+        with ThreadPoolExecutor(len(nets)) as workers:
+            watch = BallWatch(nets[0].ball, info, steady=_shakes(court), workers=workers)
+            kept.write_balls(_watched(info, strokes, watch, settings))
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
         kept.write_strokes(confirm(info, parts, strokes, tracks, sight=sight))
     confirmed = kept.strokes()
-    for done, stroke in enumerate(confirmed):
-        reporter().share(0.5 + 0.5 * done / len(confirmed))
-        if kept.looked(stroke.number):
-            continue
-        look = _Look(info, parts, stroke, court, nets, settings, sight)
-        if settings.turns:
-            kept.write_turns(stroke.number, look.turns())
-        if settings.paddle:
-            kept.write_paddle(stroke.number, look.paddle())
-        kept.finish_stroke(stroke.number)
+    free: SimpleQueue[Nets] = SimpleQueue()
+    for each in nets:
+        free.put(each)
+
+    def look(stroke: Stroke) -> None:
+        mine = free.get()
+        try:
+            _look(_Look(info, parts, stroke, court, mine, settings, sight), kept)
+        finally:
+            free.put(mine)
+
+    waiting = [stroke for stroke in confirmed if not kept.looked(stroke.number)]
+    already = len(confirmed) - len(waiting)
+    with ThreadPoolExecutor(len(nets)) as workers:
+        for done, _ in enumerate(workers.map(look, waiting), start=already + 1):
+            reporter().share(0.5 + 0.5 * done / len(confirmed))
     reporter().share(1.0)
+
+
+def _look(look: "_Look", kept: CloserFolder) -> None:
+    if look.settings.turns:
+        kept.write_turns(look.stroke.number, look.turns())
+    if look.settings.paddle:
+        kept.write_paddle(look.stroke.number, look.paddle())
+    kept.finish_stroke(look.stroke.number)
 
 
 @dataclass(frozen=True)
@@ -199,16 +218,13 @@ def _thinned(frames: Iterable[Frame], info: FootageInfo, rate_hz: float) -> Iter
     return (frame for frame in frames if frame.index % every == 0)
 
 
-def _watch_balls(
-    info: FootageInfo,
-    strokes: Sequence[Stroke],
-    court: Court,
-    net: BallNet,
-    settings: CloserSettings,
-    kept: CloserFolder,
-) -> None:
-    shaking = any(s.camera is not None and s.camera.shake_px > SHAKES_PX for s in court.spans)
-    watch = BallWatch(net, info, steady=shaking)
+def _shakes(court: Court) -> bool:
+    return any(s.camera is not None and s.camera.shake_px > SHAKES_PX for s in court.spans)
+
+
+def _watched(
+    info: FootageInfo, strokes: Sequence[Stroke], watch: BallWatch, settings: CloserSettings
+) -> Candidates:
     stretches = stretches_around(
         [s.contact_s for s in strokes],
         slow_factor=info.slow_factor,
@@ -223,4 +239,4 @@ def _watch_balls(
                 watch.step(frame)
                 reporter().share(0.5 * (done + frame.time_s - start) / total)
         done += end - start
-    kept.write_balls(watch.candidates())
+    return watch.candidates()

@@ -140,6 +140,7 @@ def _onnx_runner(weights: Path, threads: int):
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.log_severity_level = 3
     session = onnxruntime.InferenceSession(
         str(weights), options, providers=["CPUExecutionProvider"]

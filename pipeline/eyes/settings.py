@@ -66,7 +66,7 @@ class EyeSettings(_Part):
 
     paddle: PaddleNetSettings = PaddleNetSettings()
     ball: BallNetSettings = BallNetSettings()
-    threads: int = Field(2, ge=1, le=64, description="threads of a network on the CPU (count)")
+    threads: int = Field(2, ge=1, le=64, description="processor threads at work on a recording (count)")
     backend: Literal["auto", "onnx", "torch"] = Field(
         "auto",
         description="auto: torch where there is a GPU, else ONNX Runtime; or one of the two",

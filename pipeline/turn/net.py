@@ -72,6 +72,7 @@ class TurnNet:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         source = weights or resources.files("paddlebrief.turn").joinpath("weights", _WEIGHTS)
         data = Path(source).read_bytes() if weights else source.read_bytes()
         self._session = onnxruntime.InferenceSession(
