@@ -247,3 +247,30 @@ def test_leaving_early_closes_the_file(tmp_path):
         assert next(frames).index == 0
     open_files = [p.resolve() for p in Path("/proc/self/fd").iterdir() if p.exists()]
     assert path.resolve() not in open_files
+
+
+def test_reading_ahead_gives_the_same_frames_and_then_the_failure(tmp_path):
+    path = clips.write_clip(tmp_path / "clip.mp4", times_s=clips.constant_times(30, 20))
+    plain, _ = read_all(path)
+    with footage.open_frames(path) as frames:
+        ahead = list(footage.read_ahead(frames))
+    assert [f.index for f in ahead] == [f.index for f in plain]
+    for a, b in zip(ahead, plain, strict=True):
+        np.testing.assert_array_equal(a.picture_bgr, b.picture_bgr)
+
+    def breaking_off():
+        yield from plain[:5]
+        raise FootageError("the disk is gone", file=path)
+
+    seen = []
+    with pytest.raises(FootageError, match="the disk is gone"):
+        for frame in footage.read_ahead(breaking_off()):
+            seen.append(frame.index)
+    assert seen == [0, 1, 2, 3, 4]
+
+
+def test_reading_ahead_stops_when_nobody_wants_more(tmp_path):
+    path = clips.write_clip(tmp_path / "clip.mp4", times_s=clips.constant_times(30, 20))
+    with footage.open_frames(path) as frames:
+        few = list(itertools.islice(footage.read_ahead(frames), 3))
+    assert [f.index for f in few] == [0, 1, 2]

@@ -40,6 +40,9 @@ class Stage:
             for x, y in self.places.values()
         ]
 
+    def place_all(self, picture, crops):
+        return [self.place(picture, crop) for crop in crops]
+
     def place(self, _picture, crop: Crop) -> Pose:
         near = [
             (np.hypot(*(np.array(p) - crop.centre_px)), name) for name, p in self.places.items()
@@ -117,6 +120,9 @@ class Passing(Stage):
     def __init__(self, fail_at=None):
         super().__init__({"ana": (60.0, 90.0)}, height_px=90.0)
         self.step, self.fail_at = 0, fail_at
+
+    def place_all(self, picture, crops):
+        return [self.place(picture, crop) for crop in crops]
 
     def place(self, picture, crop):
         self.step += 1

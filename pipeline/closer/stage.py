@@ -21,7 +21,7 @@ from paddlebrief.closer.folder import CloserFolder
 from paddlebrief.closer.settings import CloserSettings
 from paddlebrief.court import Court
 from paddlebrief.eyes import BallNet, PaddleNet
-from paddlebrief.footage import Frame, open_frames
+from paddlebrief.footage import Frame, open_frames, read_ahead
 from paddlebrief.paddle import PaddleTrack, look_for_paddle
 from paddlebrief.pose_net import PoseNet
 from paddlebrief.progress import reporter
@@ -235,7 +235,7 @@ def _watched(
     done = 0.0
     for start, end in stretches:
         with open_frames(info.path, start_s=start, end_s=end) as frames:
-            for frame in _thinned(frames, info, settings.ball_rate_hz):
+            for frame in _thinned(read_ahead(frames), info, settings.ball_rate_hz):
                 watch.step(frame)
                 reporter().share(0.5 * (done + frame.time_s - start) / total)
         done += end - start

@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from paddlebrief.footage import open_frames
+from paddlebrief.footage import open_frames, read_ahead
 from paddlebrief.pose_net import Crop, PoseNet
 from paddlebrief.records import FootageInfo, Track
 from paddlebrief.sight.parts import Person, SightSummary, TrackParts
@@ -98,7 +98,7 @@ def watch(
     span = max(info.end_s - info.start_s, 1e-9)
     rows: dict[int, list] = defaultdict(list)
     with open_frames(info.path, start_s=state.last_s) as frames:
-        for frame in frames:
+        for frame in read_ahead(frames):
             if state.last_s is not None:
                 if frame.time_s <= state.last_s:
                     continue

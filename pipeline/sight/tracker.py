@@ -118,7 +118,8 @@ class Tracker:
     def step(self, picture_bgr: np.ndarray, time_s: float) -> list[Observation]:
         """People seen in the next frame, (h, w, 3) at ``time_s``; empty when there are none."""
         self.lost = [f for f in self.lost if time_s - f.seen_s <= self._settings.rejoin_s]
-        poses = [(f, self._net.place(picture_bgr, f.crop)) for f in self.followed]
+        placed = self._net.place_all(picture_bgr, [f.crop for f in self.followed])
+        poses = list(zip(self.followed, placed, strict=True))
         kept = [(f, p) for f, p in poses if self._is_person(p)]
         lost = len(kept) < len(poses) or bool(self.lost)
         kept = _without_doubles(kept)
