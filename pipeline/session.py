@@ -82,6 +82,13 @@ class Player(_Part):
     )
     clothes: Texts = Field((), description="colour of the clothes worn, or a list of colours")
     minor: bool = Field(False, description="whether the player is a minor")
+    height_m: float | None = Field(
+        None,
+        ge=0.9,
+        le=2.3,
+        description="standing height in metres, which gives lengths their scale where the court's "
+        "lines cannot be seen; left out: assumed",
+    )
 
 
 class Session(_Part):

@@ -24,6 +24,7 @@ from paddlebrief.settings import Settings, digest
 from paddlebrief.sight import TrackParts, watch
 from paddlebrief.strokes import PaddleHand, find_strokes
 from paddlebrief.turn.net import TurnNet
+from paddlebrief.turn.standing import Stature, expected_stature
 
 __all__ = ["STAGES", "Finding", "RecordingJob"]
 
@@ -33,7 +34,7 @@ STAGES = ("sight", "court", "strokes", "closer", "mechanics")
 SOUND_BLOCK_S = 30.0
 NO_COURT = (
     "The court was not solved: {reason}. Turns against the net, ball speeds and landing are "
-    "therefore missing, and lengths rest on an assumed body height."
+    "therefore missing, and lengths rest on the body height on the roster, or else an assumed one."
 )
 
 
@@ -186,6 +187,7 @@ class RecordingJob:
                 ball=self.settings.ball,
                 impacts=self._impacts(),
                 ears=self.settings.ears,
+                statures=self._statures(),
                 unsure_below=self.settings.strokes.unsure_below,
             )
             write_strokes(folder / "measured.json", measured)
@@ -259,6 +261,12 @@ class RecordingJob:
         known = self._names(strokes).hands
         wrong = any(told[p] is not hand for p, hand in known.items())
         return {**told, **known} if wrong else {}
+
+    def _statures(self) -> dict[str, Stature]:
+        return {
+            p.name: expected_stature(height_m=p.height_m, minor=p.minor)
+            for p in self.session.players_in(self.info.path.name)
+        }
 
     def _names(self, strokes: Sequence[Stroke]) -> NamedPlayers:
         """Who hit these strokes, by clothes, hands and roster."""

@@ -14,7 +14,7 @@ from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, S
 from paddlebrief.turn.fusion import Turns
 from paddlebrief.turn.net import SEGMENTS
 from paddlebrief.turn.skeleton import BodyPath, build_path
-from paddlebrief.turn.standing import ADULT, Stature, eye_of
+from paddlebrief.turn.standing import ADULT, MINOR, Stature, expected_stature, eye_of
 from paddlebrief.turn.steadying import steadied
 
 SIZE_PX = (1920, 1080)
@@ -319,6 +319,31 @@ def test_feet_on_the_ground_tell_how_tall_a_player_is():
     assert path.height_sd_m < ADULT.sd_m
     assert path.frame is FrameOfReference.COURT
     assert path.lacking is None
+
+
+def test_the_roster_tells_how_tall_a_player_is_expected_to_be():
+    told = expected_stature(height_m=1.62, minor=True)
+    assert (told.height_m, told.source) == (1.62, "roster")
+    assert told.sd_m < MINOR.sd_m
+    assert expected_stature(height_m=None, minor=True) is MINOR
+    assert expected_stature(height_m=None, minor=False) is ADULT
+    # WHO growth reference 2007, medians of both sexes, from memory: 1.27 m at 8, 1.69 m at 17
+    assert abs(1.27 - MINOR.height_m) < 2 * MINOR.sd_m
+    assert abs(1.69 - MINOR.height_m) < 2 * MINOR.sd_m
+
+
+def test_without_a_court_lengths_grow_with_the_height_on_the_roster():
+    swing = swing_of()
+    level = camera(place=(0.6, -12.0, 1.1), aim=(0.6, -3.0, 1.1), focal_px=1597.0)
+    turns = turns_of(swing, frame=FrameOfReference.GRAVITY)
+    paths = [
+        path_of(swing, None, turns=turns, track=track_of(swing, level.view),
+                stature=expected_stature(height_m=h, minor=False))
+        for h in (1.5, 1.8)
+    ]  # fmt: skip
+    assert paths[1].height_m / paths[0].height_m == pytest.approx(1.2, rel=0.01)
+    adult = path_of(swing, None, turns=turns, track=track_of(swing, level.view), stature=ADULT)
+    assert paths[0].height_sd_m < adult.height_sd_m
 
 
 def test_without_a_court_the_body_stands_on_its_own_ground_and_says_what_is_lacking():

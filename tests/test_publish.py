@@ -65,7 +65,7 @@ def _practice(folder: Path, name: str, session: Session, player: str) -> tuple[O
     measured = measure_strokes(
         info, strokes, parts=parts, court=Court(reason="no lines"), closer=done.closer_look(),
         sight=SETTINGS.sight, paddle=SETTINGS.paddle, ball=SETTINGS.ball,
-        impacts=[], ears=SETTINGS.ears, unsure_below=0.65,
+        impacts=[], ears=SETTINGS.ears, statures={}, unsure_below=0.65,
     )  # fmt: skip
     now = datetime.now(UTC)
     source = RecordingSource(path=clip, session_folder=folder, session=session)

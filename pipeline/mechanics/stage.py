@@ -1,7 +1,7 @@
 """The stage's verb: measure every stroke of a recording."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,7 +37,7 @@ from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stro
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes.find import smoothed_window
 from paddlebrief.turn.skeleton import build_path
-from paddlebrief.turn.standing import ADULT, eye_of
+from paddlebrief.turn.standing import ADULT, Stature, eye_of
 
 __all__ = ["measure_strokes", "stroke_view"]
 
@@ -58,6 +58,7 @@ def measure_strokes(
     ball: BallTrackSettings,
     impacts: Sequence[Impact],
     ears: EarSettings,
+    statures: Mapping[str, Stature],
     unsure_below: float,
 ) -> list[MeasuredStroke]:
     """Measures of each stroke, in the strokes' order; empty for no strokes.
@@ -72,12 +73,17 @@ def measure_strokes(
         How landmarks are smoothed, and how paddle and balls move.
     impacts, ears
         What was heard in the whole recording, and how.
+    statures
+        Expected heights of players by name; others are taken for adults.
     unsure_below
         A side or kind less probable than this is called unsure.
     """
     tracks = closer.tracks()
     cases = [
-        _Case.gather(info, stroke, parts=parts, court=court, closer=closer, sight=sight)
+        _Case.gather(
+            info, stroke, parts=parts, court=court, closer=closer, sight=sight,
+            stature=statures.get(stroke.player, ADULT),
+        )
         for stroke in strokes
     ]
     cases = _timed([case.with_ball(tracks, ball) for case in cases], tracks, court, impacts, ears)
@@ -130,6 +136,7 @@ class _Case:
         court: Court,
         closer: CloserFolder,
         sight: SightSettings,
+        stature: Stature,
     ) -> "_Case":
         view = stroke_view(info, parts, stroke, sight=sight)
         camera, turns = court.at(stroke.contact_s), closer.turns(stroke.number)
@@ -139,7 +146,7 @@ class _Case:
                 view.track,
                 turns,
                 hand=stroke.hand,
-                stature=ADULT,
+                stature=stature,
                 size_px=(info.width_px, info.height_px),
                 placement_error=sight.placement_error,
                 camera=camera,

@@ -13,7 +13,7 @@ from paddlebrief.court.camera import SolvedCamera, View
 from paddlebrief.records import Track
 from paddlebrief.turn.inputs import View as Held
 
-__all__ = ["ADULT", "Stance", "Stature", "eye_of", "stand"]
+__all__ = ["ADULT", "MINOR", "Stance", "Stature", "expected_stature", "eye_of", "stand"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +27,11 @@ class Stature:
 
 ADULT = Stature(height_m=1.70, sd_m=0.10, source="adults of both sexes, common practice, no source")
 """What is expected of a player of whom nothing is known."""
+MINOR = Stature(
+    height_m=1.50, sd_m=0.16, source="8 to 17 years, WHO growth reference 2007, from memory"
+)
+"""What is expected of a minor whose height is not on the roster."""
+_TOLD_SD_M = 0.02  # people round their height, and shoes add to it (a guess)
 
 _SHARE_SD = 0.035  # how far body heights from segments in the picture are off (see body.py)
 _SOLE = {"ankle": 0.075, "heel": 0.048, "foot_index": 0.022}
@@ -40,6 +45,13 @@ _FEWEST_PLANTED = 0.15  # share of frames
 _SMOOTH_S = 0.15
 _LOOSE_M = 0.04  # how far a frame's distance may leave the smooth one
 _ASSUMED_VIEW_SD = 0.03  # of sizes, because lens and tilt of the camera are guesses
+
+
+def expected_stature(*, height_m: float | None, minor: bool) -> Stature:
+    """What is expected of a player by the roster: the height it tells, else that of their age."""
+    if height_m is not None:
+        return Stature(height_m=height_m, sd_m=_TOLD_SD_M, source="roster")
+    return MINOR if minor else ADULT
 
 
 @dataclass(frozen=True, kw_only=True)
