@@ -17,7 +17,10 @@ WHITE = (236, 238, 235)
 
 @dataclass(frozen=True)
 class Eye:
-    """A known camera in OpenCV's terms; ``distortion`` is k1, k2, p1, p2."""
+    """A known camera in OpenCV's terms; ``distortion`` is k1, k2, p1, p2.
+
+    ``turn_rad`` is a last turn in the camera frame, as of a shaken camera.
+    """
 
     position_m: tuple[float, float, float]
     aim_m: tuple[float, float, float]
@@ -25,6 +28,7 @@ class Eye:
     size_px: tuple[int, int] = (1280, 720)
     distortion: tuple[float, float, float, float] = (-0.06, 0.02, 0.0, 0.0)
     roll_deg: float = 0.0
+    turn_rad: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def matrix(self) -> np.ndarray:
@@ -40,7 +44,8 @@ class Eye:
         right /= np.linalg.norm(right)
         level = np.stack([right, np.cross(forward, right), forward])
         c, s = np.cos(np.radians(self.roll_deg)), np.sin(np.radians(self.roll_deg))
-        return np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]]) @ level
+        turn = cv2.Rodrigues(np.array(self.turn_rad, float))[0]
+        return turn @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]]) @ level
 
     def project(self, points_m: np.ndarray) -> np.ndarray:
         """(n, 2) pixels by OpenCV; NaN behind the camera."""

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from paddlebrief.ball.records import Candidates
-from paddlebrief.ball.steady import Steadier
+from paddlebrief.ball.steady import Anchor, Steadier
 from paddlebrief.eyes import BallNet, BallsSeen
 from paddlebrief.footage import Frame
 from paddlebrief.records import FootageInfo
@@ -106,7 +106,7 @@ class BallWatch:
             self._frame.append(middle.frame.index)
             self._time_s.append(middle.frame.time_s)
             if self._steadier is not None:
-                self._steadier.add(middle.frame.picture_bgr)
+                self._steadier.add(middle.frame.picture_bgr, middle.frame.time_s)
 
     def _are_neighbours(self, a: Frame, b: Frame) -> bool:
         apart_s = (b.time_s - a.time_s) / self._info.slow_factor

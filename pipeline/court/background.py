@@ -1,47 +1,28 @@
 """Stretches in which the camera stands still, and the picture of each without its people."""
 
-import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
 from scipy.stats import trim_mean
 
+from paddlebrief.court.camera import View
 from paddlebrief.court.movement import Movement, movement_between
-from paddlebrief.footage import frame_times, open_frames
-from paddlebrief.media import OPEN_OPTIONS, source_url
-from paddlebrief.records import FootageInfo, Track
+from paddlebrief.court.samples import MEDIAN_FRAMES, Boxes, Sample, picture_at, spread
+from paddlebrief.court.sway import Sway, about_middle, assumed_view, turn_of, turned_px, unturned
+from paddlebrief.records import FootageInfo
 
-__all__ = ["Boxes", "Sample", "Still", "median_picture", "people_boxes", "read_samples", "stills"]
+__all__ = ["Still", "steadied", "stills"]
 
-logger = logging.getLogger(__name__)
-
-LARGEST_PX = 1920
-LEAD_IN_FRAMES = 5  # the reader decodes this many frames before the first one it gives
-LONGEST_DECODE_FRAMES = 900
-MEDIAN_FRAMES = 21
 LEAST_SAMPLES = 3
 DRIFT_SHARE = 0.004  # of the picture's width: 5 pixels of 1280; more is another place
 REJOIN_GROUPS = 4
 BISECTIONS = 6
-PERSON_MARGIN = 0.18
-
-Boxes = Callable[[float], np.ndarray]
-"""Gives (k, 4) left, top, right, bottom of the people at a presentation time, pixels."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sample:
-    """One picture looked at: presentation time and (h, w, 3) uint8, at most 1920 pixels wide.
-
-    ``scale`` is its width over the recording's.
-    """
-
-    time_s: float
-    picture_bgr: np.ndarray
-    scale: float
+STEADY_FROM_PX = 0.4
+STEADIED_SHARE = 0.8  # of the samples must be explained by turns
+MOST_LEFT_PX = 0.8
+RAYLEIGH_MEDIAN = 1.1774  # of a distance whose coordinates have standard deviation 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,8 +39,11 @@ class Still:
         Standard deviation of the picture's movement about its middle, pixels of the recording.
     drift_px
         Movement from the first sample to the last, pixels of the recording.
-    samples
-        How many pictures it was seen in.
+    seen
+        The pictures it was seen in, with their movements.
+    sway
+        The camera's turns in those pictures about the place of ``picture_bgr``; None where it
+        hardly moves or where turns do not explain how it moves.
     """
 
     start_s: float
@@ -68,101 +52,8 @@ class Still:
     scale: float
     shake_px: float
     drift_px: float
-    samples: int
-
-
-def read_samples(info: FootageInfo, most: int) -> list[Sample]:
-    """Pictures spread over a recording, where they are cheap to decode.
-
-    Key frames first; between them as many others as the decoding of about 900 pictures allows.
-    """
-    times = frame_times(info.path)
-    keys = _key_frames(info, times)
-    wanted = {min(int(k) + LEAD_IN_FRAMES, len(times) - 1) for k in _spread(keys, most)}
-    gap = len(times) / max(len(keys), 1)
-    budget = LONGEST_DECODE_FRAMES
-    for index in _between(sorted(wanted), len(times)):
-        cost = index - keys[np.searchsorted(keys, index, side="right") - 1] if len(keys) else index
-        budget -= cost
-        if len(wanted) >= min(most, MEDIAN_FRAMES) or budget < 0:
-            break
-        wanted.add(index)
-    logger.debug("%s: key frames every %.0f, %d samples", info.path, gap, len(wanted))
-    samples = []
-    for index in sorted(wanted):
-        picture = _picture_at(info, float(times[index]))
-        if picture is not None:
-            samples.append(picture)
-    return samples
-
-
-def _spread(items: np.ndarray, most: int) -> np.ndarray:
-    if len(items) <= most:
-        return items
-    return items[np.round(np.linspace(0, len(items) - 1, most)).astype(int)]
-
-
-def _between(taken: Sequence[int], count: int) -> Iterator[int]:
-    """Frames that halve the widest gaps, widest first."""
-    edges = [0, *taken, count - 1]
-    gaps = sorted({(b - a, a) for a, b in pairwise(edges) if b - a > 1}, reverse=True)
-    while gaps:
-        width, start = gaps.pop(0)
-        middle = start + width // 2
-        yield middle
-        for part in ((middle - start, start), (start + width - middle, middle)):
-            if part[0] > 8:
-                gaps.append(part)
-        gaps.sort(reverse=True)
-
-
-def _key_frames(info: FootageInfo, times: np.ndarray) -> np.ndarray:
-    """Indices of frames that can be decoded on their own, by their packets."""
-    import av
-
-    found = []
-    try:
-        with av.open(source_url(info.path), options=dict(OPEN_OPTIONS)) as container:
-            stream = container.streams.video[0]
-            for packet in container.demux(stream):
-                if packet.is_keyframe and packet.pts is not None and packet.size:
-                    found.append(float(packet.pts * packet.time_base))
-    except av.FFmpegError as error:
-        logger.debug("%s: key frames end early: %s", info.path, error)
-    places = np.searchsorted(times, np.array(sorted(found)) - 1e-6)
-    return np.unique(places[places < len(times)])
-
-
-def _picture_at(info: FootageInfo, time_s: float) -> Sample | None:
-    with open_frames(info.path, start_s=time_s - 1e-6) as frames:
-        frame = next(iter(frames), None)
-    if frame is None:
-        return None
-    picture = frame.picture_bgr
-    scale = min(1.0, LARGEST_PX / max(picture.shape[:2]))
-    if scale < 1:
-        picture = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    return Sample(time_s=frame.time_s, picture_bgr=picture, scale=scale)
-
-
-def people_boxes(tracks: Sequence[Track]) -> Boxes:
-    """Boxes of tracked people with a margin, at any time; none where nobody is followed."""
-
-    def at(time_s: float) -> np.ndarray:
-        boxes = []
-        for track in tracks:
-            if not len(track.time_s):
-                continue
-            nearest = int(np.argmin(np.abs(track.time_s - time_s)))
-            marks = track.landmarks_px[nearest]
-            if abs(track.time_s[nearest] - time_s) > 0.2 or np.isnan(marks).all():
-                continue
-            low, high = np.nanmin(marks, axis=0), np.nanmax(marks, axis=0)
-            margin = PERSON_MARGIN * (high[1] - low[1])
-            boxes.append([*(low - margin), *(high + margin)])
-        return np.array(boxes).reshape(-1, 4)
-
-    return at
+    seen: tuple[tuple[Sample, Movement], ...] = ()
+    sway: Sway | None = None
 
 
 @dataclass
@@ -220,7 +111,7 @@ def _matching(samples: Sequence[Sample]) -> list[_Group]:
                 group.members[number] = movement
                 break
         else:
-            groups.append(_Group({number: Movement(np.eye(2, 3), 0.0)}))
+            groups.append(_Group({number: Movement.none()}))
     return groups
 
 
@@ -229,7 +120,7 @@ def _settled(members: dict[int, Movement], samples: Sequence[Sample]) -> list[di
     numbers = list(members)
     if len(numbers) < 2 * LEAST_SAMPLES:
         return [members]
-    places = np.array([_corner_places(members[n].onto, samples[n]) for n in numbers])
+    places = np.array([_corner_places(members[n].onto, samples[n].picture_bgr) for n in numbers])
     width = samples[numbers[0]].picture_bgr.shape[1]
     best, at = 0.0, 0
     for cut in range(LEAST_SAMPLES, len(numbers) - LEAST_SAMPLES + 1):
@@ -250,9 +141,9 @@ def _settled(members: dict[int, Movement], samples: Sequence[Sample]) -> list[di
     return [piece for half in halves for piece in _settled(half, samples)]
 
 
-def _corner_places(onto: np.ndarray, sample: Sample) -> np.ndarray:
+def _corner_places(onto: np.ndarray, picture: np.ndarray) -> np.ndarray:
     """(8,) where a (2, 3) map puts the four corners."""
-    height, width = sample.picture_bgr.shape[:2]
+    height, width = picture.shape[:2]
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
     return (corners @ onto[:, :2].T + onto[:, 2]).ravel()
 
@@ -260,14 +151,14 @@ def _corner_places(onto: np.ndarray, sample: Sample) -> np.ndarray:
 def _centred(members: dict[int, Movement], samples: Sequence[Sample]) -> dict:
     """The same movements onto the middle of all; the member nearest to it comes first."""
     numbers = list(members)
-    places = np.array([_corner_places(members[n].onto, samples[n]) for n in numbers])
+    places = np.array([_corner_places(members[n].onto, samples[n].picture_bgr) for n in numbers])
     first = numbers[int(np.argmin(np.linalg.norm(places - np.median(places, axis=0), axis=1)))]
     middle = trim_mean([members[n].onto for n in numbers], 0.1, axis=0)
     back = cv2.invertAffineTransform(middle)
     out = {}
     for number in (first, *(n for n in numbers if n != first)):
         onto = back @ np.vstack([members[number].onto, [0, 0, 1]])
-        out[number] = Movement(onto, members[number].size_px)
+        out[number] = replace(members[number], onto=onto)
     return out
 
 
@@ -292,21 +183,63 @@ def _still(part: dict[int, Movement], samples: Sequence[Sample], boxes: Boxes | 
     scale = samples[0].scale
     numbers = sorted(part)
     shifts = np.array([_shift(part[n], samples[n]) for n in numbers]) / scale
-    picture = None
-    if len(part) >= LEAST_SAMPLES:
-        picture = median_picture([(samples[n], m.onto) for n, m in part.items()], boxes)
     steady = shifts - shifts.mean(axis=0)
     third = max(1, len(shifts) // 3)
     drift = np.median(shifts[-third:], axis=0) - np.median(shifts[:third], axis=0)
-    return Still(
+    still = Still(
         start_s=samples[numbers[0]].time_s,
         end_s=samples[numbers[-1]].time_s,
-        picture_bgr=picture,
+        picture_bgr=None,
         scale=scale,
         shake_px=float(np.sqrt(np.mean(steady**2))) if len(part) > 1 else 0.0,
         drift_px=float(np.linalg.norm(drift)),
-        samples=len(part),
+        seen=tuple((samples[n], m) for n, m in part.items()),
     )
+    if len(part) < LEAST_SAMPLES:
+        return still
+    if still.shake_px > STEADY_FROM_PX:
+        height, width = samples[0].picture_bgr.shape[:2]
+        turned = steadied(still, assumed_view((width, height)), boxes)
+        if turned is not None:
+            return turned
+    members = [(sample, movement.onto) for sample, movement in still.seen]
+    return replace(still, picture_bgr=_median(members, _shifted, boxes))
+
+
+def steadied(still: Still, view: View, boxes: Boxes | None) -> Still | None:
+    """The same stretch with its pictures turned onto their middle through a known lens.
+
+    Returns
+    -------
+    Still or None
+        None where turns of the camera do not explain the movement.
+    """
+    found = [(sample, turn_of(movement, view)) for sample, movement in still.seen]
+    found = sorted(((s, t) for s, t in found if t is not None), key=lambda item: item[0].time_s)
+    if len(found) < max(LEAST_SAMPLES, STEADIED_SHARE * len(still.seen)):
+        return None
+    left = float(np.nanmedian([turn.left_px for _, turn in found])) / RAYLEIGH_MEDIAN
+    if left > MOST_LEFT_PX:
+        return None
+    turns = about_middle([turn.turn_rad for _, turn in found])
+    members = [(sample, turn) for (sample, _), turn in zip(found, turns, strict=True)]
+    picture = _median(members, lambda whole, turn: unturned(whole, view, turn), boxes)
+    time_s = np.array([sample.time_s for sample, _ in found])
+    return replace(
+        still,
+        picture_bgr=picture,
+        shake_px=_shake_px(turns, view) / still.scale,
+        sway=Sway(time_s=time_s, turn_rad=turns, left_px=left / still.scale),
+    )
+
+
+def _shake_px(turns_rad: np.ndarray, view: View) -> float:
+    """Root mean square movement of a coordinate, all over the picture."""
+    width, height = view.size_px
+    x, y = np.meshgrid(np.linspace(0, width - 1, 3), np.linspace(0, height - 1, 3))
+    places = np.stack([x, y], axis=-1)
+    shifts = [turned_px(places, view, turn) - places for turn in turns_rad]
+    return float(np.sqrt(np.nanmean(np.square(shifts))))
 
 
 def _shift(movement: Movement, sample: Sample) -> np.ndarray:
@@ -316,30 +249,42 @@ def _shift(movement: Movement, sample: Sample) -> np.ndarray:
     return movement.onto[:, :2] @ middle + movement.onto[:, 2] - middle
 
 
-def median_picture(placed: Sequence[tuple[Sample, np.ndarray]], boxes: Boxes | None) -> np.ndarray:
-    """(h, w, 3) uint8 median of pictures after their movements, people left out.
+def _median(
+    members: Sequence[tuple[Sample, np.ndarray]],
+    brought: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    boxes: Boxes | None,
+) -> np.ndarray:
+    """(h, w, 3) uint8 median of pictures brought to one place, people left out.
 
     A pixel that people cover throughout keeps an arbitrary one of its values.
     """
-    chosen = [placed[i] for i in _spread(np.arange(len(placed)), MEDIAN_FRAMES)]
-    height, width = chosen[0][0].picture_bgr.shape[:2]
-    stack = np.empty((len(chosen), height, width, 3), np.uint8)
-    for number, (sample, onto) in enumerate(chosen):
-        picture = sample.picture_bgr
-        if boxes is not None:
-            picture = picture.copy()
-            for box in boxes(sample.time_s) * sample.scale:
-                left, top, right, bottom = np.clip(box, 0, [width, height, width, height])
-                # As many covered values below the median as above it leave it unmoved.
-                picture[int(top) : int(bottom), int(left) : int(right)] = 255 * (number % 2)
-        if np.abs(_corner_places(onto, sample) - _corner_places(np.eye(2, 3), sample)).max() < 0.1:
-            stack[number] = picture
-        else:
-            stack[number] = cv2.warpAffine(
-                picture, onto, (width, height), flags=cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )  # fmt: skip
+    chosen = [members[i] for i in spread(np.arange(len(members)), MEDIAN_FRAMES)]
+    stack = np.stack([
+        brought(_without_people(sample, boxes, 255 * (number % 2)), place)
+        for number, (sample, place) in enumerate(chosen)
+    ])  # fmt: skip
     return np.partition(stack, len(chosen) // 2, axis=0)[len(chosen) // 2]
+
+
+def _without_people(sample: Sample, boxes: Boxes | None, level: int) -> np.ndarray:
+    """The picture with people painted over: as many bright as dark ones leave a median unmoved."""
+    if boxes is None:
+        return sample.picture_bgr
+    height, width = sample.picture_bgr.shape[:2]
+    picture = sample.picture_bgr.copy()
+    for box in boxes(sample.time_s) * sample.scale:
+        left, top, right, bottom = np.clip(box, 0, [width, height, width, height])
+        picture[int(top) : int(bottom), int(left) : int(right)] = level
+    return picture
+
+
+def _shifted(picture: np.ndarray, onto: np.ndarray) -> np.ndarray:
+    if np.abs(_corner_places(onto, picture) - _corner_places(np.eye(2, 3), picture)).max() < 0.1:
+        return picture
+    height, width = picture.shape[:2]
+    return cv2.warpAffine(
+        picture, onto, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
 
 
 def _with_ends(info: FootageInfo, parts: list[Still], references: list[Sample]) -> list[Still]:
@@ -368,7 +313,7 @@ def _edge(
         if abs(outside - inside) < 2 * info.frame_interval_s * info.slow_factor:
             break
         middle = (inside + outside) / 2
-        sample = _picture_at(info, middle)
+        sample = picture_at(info, middle)
         movement = sample and movement_between(reference.picture_bgr, sample.picture_bgr)
         if movement is not None and movement.size_px <= limit:
             inside = middle

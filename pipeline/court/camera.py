@@ -281,6 +281,20 @@ class SolvedCamera:
         steps = steps * np.sqrt(np.maximum(values, 0)) @ vectors.T
         return [self.view.moved(step) for step in steps]
 
+    def turned(self, turn_rad: np.ndarray, *, left_px: float) -> "SolvedCamera":
+        """The camera in a single picture of a shaken recording.
+
+        Parameters
+        ----------
+        turn_rad
+            (3,) its turn from this one's place, camera frame.
+        left_px
+            What that leaves of the shake, in place of ``shake_px``.
+        """
+        return replace(
+            self, view=self.view.moved(np.r_[np.zeros(5), turn_rad, np.zeros(3)]), shake_px=left_px
+        )
+
     def plain(self) -> dict:
         """As JSON-ready values; `from_plain` reads them back exactly."""
         view = self.view

@@ -16,10 +16,31 @@ LEAST_TEXTURE = 5.0  # levels of the levelled picture
 
 @dataclass(frozen=True)
 class Movement:
-    """How a picture moved against another one: (2, 3) map onto it, and pixels at its corners."""
+    """How a picture moved against another one.
+
+    Attributes
+    ----------
+    onto
+        (2, 3) map of its pixels onto the other one's.
+    size_px
+        Root mean square movement of its corners.
+    reference_px, other_px
+        (n, 2) things followed, in the other picture and in this one; some are people, who move.
+    agreeing
+        (n,) bool, those that ``onto`` brings together.
+    """
 
     onto: np.ndarray
     size_px: float
+    reference_px: np.ndarray
+    other_px: np.ndarray
+    agreeing: np.ndarray
+
+    @classmethod
+    def none(cls) -> "Movement":
+        """Of a picture against itself."""
+        nothing = np.empty((0, 2))
+        return cls(np.eye(2, 3), 0.0, nothing, nothing, np.empty(0, bool))
 
 
 def movement_between(reference: np.ndarray, other: np.ndarray) -> Movement | None:
@@ -50,7 +71,17 @@ def movement_between(reference: np.ndarray, other: np.ndarray) -> Movement | Non
     onto[:, 2] /= scale
     corner = np.array([[0, 0], [width, 0], [0, height], [width, height]], float)
     moved = corner @ onto[:, :2].T + onto[:, 2] - corner
-    return Movement(onto, float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))))
+    return Movement(
+        onto=onto,
+        size_px=float(np.sqrt(np.mean(np.sum(moved**2, axis=1)))),
+        reference_px=_full_size(corners[kept], scale),
+        other_px=_full_size(there[kept], scale),
+        agreeing=inliers.ravel().astype(bool),
+    )
+
+
+def _full_size(px: np.ndarray, scale: float) -> np.ndarray:
+    return (px.reshape(-1, 2).astype(float) + 0.5) / scale - 0.5
 
 
 def _levelled(picture_bgr: np.ndarray, scale: float) -> np.ndarray:

@@ -2,17 +2,19 @@
 
 import json
 import logging
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from paddlebrief.court.adjust import Priors
-from paddlebrief.court.background import Still, people_boxes, read_samples, stills
+from paddlebrief.court.background import Still, steadied, stills
 from paddlebrief.court.camera import SolvedCamera, View
 from paddlebrief.court.guess import CameraLimits
+from paddlebrief.court.samples import Boxes, people_boxes, read_samples
 from paddlebrief.court.still import Expectations, StillCourt, solve_still
+from paddlebrief.court.sway import Sway
 from paddlebrief.court.verify import CourtLimits
 from paddlebrief.progress import reporter
 from paddlebrief.records import FootageInfo
@@ -94,12 +96,15 @@ class CourtSpan:
     start_s, end_s
         Presentation times, ends included.
     camera
-        None when it was not solved.
+        Of a shaken camera its middle place; None when it was not solved.
     found_share, residual_px, worst_sd_m
         Share of the visible line length found, root mean square distance of lines from the fitted
         court, and largest standard uncertainty on the court in view; NaN when not solved.
     drift_px
         How far the picture moved over the stretch.
+    sway
+        How a shaken camera stood in single pictures; None where it hardly moves, where its turns
+        are not known and when it was not solved.
     reason
         Why it was not solved; None when it was.
     """
@@ -111,6 +116,7 @@ class CourtSpan:
     residual_px: float = np.nan
     worst_sd_m: float = np.nan
     drift_px: float = 0.0
+    sway: Sway | None = None
     reason: str | None = None
 
     def plain(self) -> dict:
@@ -119,6 +125,7 @@ class CourtSpan:
         out: dict = {n: None if np.isnan(getattr(self, n)) else getattr(self, n) for n in figures}
         return out | {
             "camera": None if self.camera is None else self.camera.plain(),
+            "sway": None if self.sway is None else self.sway.plain(),
             "reason": self.reason,
         }
 
@@ -126,8 +133,9 @@ class CourtSpan:
     def from_plain(cls, plain: dict) -> "CourtSpan":
         """Read what `plain` wrote."""
         values = {name: np.nan if value is None else value for name, value in plain.items()}
-        camera, reason = plain["camera"], plain["reason"]
+        camera, sway, reason = plain["camera"], plain["sway"], plain["reason"]
         values["camera"] = None if camera is None else SolvedCamera.from_plain(camera)
+        values["sway"] = None if sway is None else Sway.from_plain(sway)
         return cls(**values | {"reason": reason})
 
 
@@ -237,7 +245,7 @@ def solve_court(
     if not any(still.picture_bgr is not None for still in parts_still):
         return _unsolved(_why_no_still(samples))
     marks = dict(session.court) if session is not None else {}
-    spans, notes = _spans(parts_still, marks, settings)
+    spans, notes = _spans(parts_still, boxes, marks, settings)
     reporter().share(1.0)
     return _court(spans, notes)
 
@@ -252,11 +260,11 @@ def _unsolved(reason: str, spans: tuple[CourtSpan, ...] = (), notes=()) -> Court
     return Court(spans=spans, reason=reason, points_to_give=POINTS_TO_GIVE, notes=tuple(notes))
 
 
-def _spans(parts, marks, settings: CourtSettings) -> tuple[list[CourtSpan], list[str]]:
+def _spans(parts, boxes, marks, settings: CourtSettings) -> tuple[list[CourtSpan], list[str]]:
     """Every stretch, solved or not; the longest ones are tried first and start the others."""
     spans: dict[int, CourtSpan] = {}
     notes: list[str] = []
-    tried: dict[int, StillCourt] = {}
+    tried: dict[int, tuple[Still, StillCourt]] = {}
     last: View | None = None
     failures = 0
     for number in sorted(range(len(parts)), key=lambda n: parts[n].start_s - parts[n].end_s):
@@ -264,18 +272,32 @@ def _spans(parts, marks, settings: CourtSettings) -> tuple[list[CourtSpan], list
         known = tried.get(id(still.picture_bgr))
         ends = {"start_s": still.start_s, "end_s": still.end_s}
         if known is not None:
-            spans[number] = _span(still, known)
+            spans[number] = _span(replace(known[0], **ends), known[1])
         elif still.picture_bgr is None:
             spans[number] = CourtSpan(**ends, reason="the camera was there too briefly")
         elif last is None and failures >= MOST_FAILURES:
             spans[number] = CourtSpan(**ends, reason="not tried: longer stretches were not solved")
         else:
-            solved = _solve_one(still, marks, last, settings, notes)
-            tried[id(still.picture_bgr)] = solved
-            spans[number] = _span(still, solved)
+            settled, solved = _solve_steadied(still, boxes, marks, last, settings, notes)
+            tried[id(still.picture_bgr)] = settled, solved
+            spans[number] = _span(settled, solved)
             failures += solved.fit is None
             last = last if solved.fit is None else solved.fit.view
     return [spans[number] for number in sorted(spans)], notes
+
+
+def _solve_steadied(
+    still: Still, boxes: Boxes | None, marks, last: View | None, settings, notes: list[str]
+) -> tuple[Still, StillCourt]:
+    """The court of one stretch; a shaken one's is solved again, steadied through the lens found."""
+    solved = _solve_one(still, marks, last, settings, notes)
+    if solved.fit is None or still.sway is None:
+        return still, solved
+    finer = steadied(still, solved.fit.view, boxes)
+    if finer is None:
+        return still, solved
+    again = _solve_one(finer, marks, solved.fit.view, settings, notes)
+    return (still, solved) if again.fit is None else (finer, again)
 
 
 def _solve_one(still: Still, marks, last: View | None, settings: CourtSettings, notes: list[str]):
@@ -304,8 +326,9 @@ def _span(still: Still, solved: StillCourt) -> CourtSpan:
         )
     view, covariance = _full_size(solved.fit.view, solved.fit.covariance, still.scale)
     # The middle of a shaken picture's places is known only so well.
-    middle = np.diag([0.0] * 5 + [1, 1] + [0] * 4) / still.samples
-    covariance = covariance + middle * (still.shake_px / view.focal_px) ** 2
+    unsure_px = still.shake_px if still.sway is None else still.sway.left_px
+    middle = np.diag([0.0] * 5 + [1, 1] + [0] * 4) / len(still.seen)
+    covariance = covariance + middle * (unsure_px / view.focal_px) ** 2
     return CourtSpan(
         start_s=still.start_s,
         end_s=still.end_s,
@@ -314,6 +337,7 @@ def _span(still: Still, solved: StillCourt) -> CourtSpan:
         residual_px=solved.quality.residual_px / still.scale,
         worst_sd_m=solved.quality.worst_sd_m,
         drift_px=still.drift_px,
+        sway=still.sway,
     )
 
 
