@@ -401,6 +401,101 @@ def test_training_mirrors_labels_with_pictures():
     torch.testing.assert_close(twice[2], labels)
 
 
+def test_augmented_samples_stay_in_range_and_repeat_with_a_seed():
+    torch = pytest.importorskip("torch")
+    from paddlebrief.turn.training.augmenting import augmented
+
+    rng = np.random.default_rng(0)
+    planes = torch.from_numpy(rng.integers(0, 255, (12, 5, 224, 160), dtype=np.uint8))
+    scalars = torch.ones(12, 3)
+    found = []
+    for _ in range(2):
+        torch.manual_seed(4)
+        found.append(augmented(planes, scalars, strength=2.0))
+    wide, known = found[0]
+    assert wide.shape == (12, 6, 224, 160)
+    assert torch.isfinite(wide).all()
+    assert wide[:, :3].abs().max() <= 1
+    assert wide[:, 3:].min() >= 0
+    assert wide[:, 3:].max() <= 1
+    # A view is known as a whole or not at all.
+    assert set(known.sum(dim=1).tolist()) <= {0.0, 3.0}
+    torch.testing.assert_close(wide, found[1][0])
+
+
+def test_views_that_agree_in_the_mirror_cost_nothing():
+    torch = pytest.importorskip("torch")
+    from paddlebrief.turn.training.network import disagreement
+
+    torch.manual_seed(0)
+    plain = [torch.randn(3, BINS) for _ in range(3)]
+    agreed = [torch.cat([p.flip(1), p]) for p in plain]
+    assert float(disagreement((*agreed, None))) == pytest.approx(0, abs=1e-6)
+    opposed = torch.full((2, BINS), -50.0)
+    opposed[0, 10] = opposed[1, 10] = 50.0  # the mirror of bin 10 is bin 61
+    # The divergence of two distributions that share nothing is ln 2 (Lin 1991).
+    assert float(disagreement([opposed] * 3)) == pytest.approx(3 * np.log(2), rel=1e-3)
+
+
+def test_shards_wait_until_every_learner_has_read_them(tmp_path):
+    pytest.importorskip("torch")
+    from paddlebrief.turn.training.learning import Pool
+
+    shard = {
+        "planes": np.full((3, 5, 224, 160), 7, np.uint8),
+        "scalars": np.zeros((3, 3), np.float32),
+        "labels": np.arange(51, dtype=np.float32).reshape(3, 17),
+    }
+    np.savez(tmp_path / "train-000-00000.npz", **shard)
+    one, other = (
+        Pool(tmp_path, capacity=8, device="cpu", readers=2, name=name) for name in ("a", "b")
+    )
+    one.gather()
+    one.gather()
+    assert len(one) == 3
+    assert (tmp_path / "train-000-00000.npz").exists()
+    other.gather()
+    np.testing.assert_array_equal(other.labels[:3], shard["labels"])
+    assert not list(tmp_path.iterdir())
+
+
+def test_free_poses_hold_people_at_ease_and_wild_ones():
+    """The truth of every pose is a unit heading; arms hang at times, feet leave the ground."""
+    pytest.importorskip("anny")
+    from paddlebrief.rehearsal.bodies import BodySpec, make_body
+    from paddlebrief.turn.training.free_poses import free_motion
+    from paddlebrief.turn.training.poses import truth_of
+
+    rng = np.random.default_rng(2)
+    body = make_body(BodySpec(age_years=34, sex="female", height_m=1.70, build=0.4), 1)
+    lifted, hanging, apart = [], [], []
+    for _ in range(60):
+        places, *_ = free_motion(body, rng).place(np.array([0.0]))
+        assert np.isfinite(places).all()
+        headings, ways = truth_of(body, places[0], np.eye(3))
+        np.testing.assert_allclose(np.linalg.norm(ways, axis=1), 1.0)
+        ankles = places[0, [body.joint(f"{s}_ankle") for s in ("left", "right")], 2]
+        lifted.append(np.abs(np.diff(ankles))[0])
+        hanging.append(ways[[1, 3], 2].max())
+        apart.append(np.degrees(wrapped(headings[1] - headings[0])))
+    assert np.mean(np.array(lifted) > 0.25) > 0.1
+    assert np.mean(np.array(hanging) < -0.8) > 0.1
+    assert np.abs(apart).max() > 45
+    assert np.abs(apart).max() < 100
+
+
+def test_paint_stays_within_what_a_surface_can_be():
+    from paddlebrief.turn.training.paint import painted
+
+    rows = np.full((11, 12), 0.5, np.float32)
+    for seed in range(20):
+        found = painted(rows, np.random.default_rng(seed))
+        assert found.shape == rows.shape
+        assert found[:, [0, 1, 2, 4, 5, 6]].min() > 0
+        assert found[:, [0, 1, 2, 4, 5, 6]].max() <= 1
+    assert rows.min() == rows.max() == 0.5
+
+
 def test_the_truth_of_a_body_that_faces_away_is_heading_nought():
     from paddlebrief.turn.training.poses import truth_of
 

@@ -7,16 +7,20 @@ import numpy as np
 import torch
 
 from paddlebrief.turn.net import CIRCLE_RAD, DIRECTIONS, SEPARATION_RAD
-from paddlebrief.turn.training.learning import outputs_of
+from paddlebrief.turn.training.augmenting import augmented
+from paddlebrief.turn.training.learning import Pool, outputs_of
 from paddlebrief.turn.training.network import TurnModule
 
-__all__ = ["check", "sheet", "write_strokes"]
+__all__ = ["check", "sheet", "shown", "write_strokes"]
 
 _SHEET = 48
 
 
 def check(module: TurnModule, folder: Path) -> dict[str, list[float]]:
-    """Median and 90th percentile of the errors in degrees, samples at least 200 px tall."""
+    """Median and 90th percentile of the errors in degrees, samples at least 200 px tall.
+
+    "mirror" is the disagreement between a sample's answer and that to its mirror image.
+    """
     shards = [dict(np.load(p)) for p in sorted(folder.glob("check-*.npz"))]
     if not shards:
         return {}
@@ -29,6 +33,9 @@ def check(module: TurnModule, folder: Path) -> dict[str, list[float]]:
     found = {}
     for k, name in enumerate(("hip", "shoulder")):
         found[name] = _spread(_round(_circular(outputs[k]) - labels[:, k]))
+    other = outputs_of(module, _mirror(planes[tall]), scalars[tall])
+    for k, name in enumerate(("hip", "shoulder")):
+        found[f"mirror {name}"] = _spread(_round(_circular(outputs[k]) + _circular(other[k])))
     apart = _round(labels[:, 1] - labels[:, 0])
     weights = _softmax(outputs[2])
     found["separation"] = _spread(weights @ SEPARATION_RAD - apart)
@@ -40,6 +47,12 @@ def check(module: TurnModule, folder: Path) -> dict[str, list[float]]:
     for name, columns in (("spine", [0]), ("upper arm", [1, 3]), ("forearm", [2, 4])):
         found[name] = _spread(angle[:, columns].ravel())
     return found
+
+
+def _mirror(planes: np.ndarray) -> np.ndarray:
+    turned = planes[..., ::-1].copy()
+    turned[:, 4] = (turned[:, 4] >> 4) | ((turned[:, 4] & 15) << 4)
+    return turned
 
 
 def write_strokes(module: TurnModule, folder: Path, path: Path) -> None:
@@ -90,6 +103,21 @@ def sheet(module: TurnModule, folder: Path, path: Path) -> None:
         tiles.append(tile)
     rows = [np.hstack(tiles[i : i + 8]) for i in range(0, len(tiles) - 7, 8)]
     cv2.imwrite(str(path), np.vstack(rows))
+
+
+def shown(pool: Pool, path: Path, *, strength: float) -> None:
+    """A contact sheet of what the network is shown while it learns, limbs in blue and red."""
+    planes, scalars, _ = pool.draw(_SHEET)
+    wide, _ = augmented(planes, scalars, strength=strength)
+    wide = wide.float().cpu().numpy()
+    tiles = []
+    for sample in wide:
+        grey, mask = 127.5 + 127.5 * sample[1], 255 * sample[3]
+        tile = np.dstack([np.maximum(grey, 255 * sample[4]), grey,
+                          np.maximum(grey, 255 * sample[5])])  # fmt: skip
+        tiles.append(np.vstack([tile, np.dstack([mask] * 3)[::2, ::2].repeat(2, axis=1)]))
+    rows = [np.hstack(tiles[i : i + 12]) for i in range(0, len(tiles) - 11, 12)]
+    cv2.imwrite(str(path), np.clip(np.vstack(rows), 0, 255).astype(np.uint8))
 
 
 def _arrow(tile: np.ndarray, spot: tuple[int, int], heading: float, colour) -> None:

@@ -10,7 +10,7 @@ from torch.nn import functional
 from paddlebrief.turn.inputs import CROP_SIZE_PX, SCALARS
 from paddlebrief.turn.net import BINS, DIRECTIONS, SEPARATION_LIMIT_DEG
 
-__all__ = ["TurnModule", "export", "loss_of", "mirrored", "wide_input"]
+__all__ = ["TurnModule", "disagreement", "export", "loss_of", "mirrored", "wide_input"]
 
 _WIDTHS = (40, 80, 144, 224)
 _BLOCKS = (1, 2, 3, 2)
@@ -19,8 +19,9 @@ _SIZES = (BINS, BINS, BINS, DIRECTIONS * 4)
 
 
 class _Block(nn.Module):
-    def __init__(self, before: int, after: int, step: int) -> None:
+    def __init__(self, before: int, after: int, step: int, *, skip: float) -> None:
         super().__init__()
+        self.skip = skip
         self.first = nn.Conv2d(before, after, 3, step, 1, bias=False)
         self.norm1, self.norm2 = nn.BatchNorm2d(after), nn.BatchNorm2d(after)
         self.second = nn.Conv2d(after, after, 3, 1, 1, bias=False)
@@ -33,6 +34,8 @@ class _Block(nn.Module):
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         y = functional.relu(self.norm1(self.first(x)))
         y = self.norm2(self.second(y))
+        if self.training and self.skip > 0:  # stochastic depth (Huang and others 2016)
+            y = y * (torch.rand(len(y), 1, 1, 1, device=y.device) >= self.skip) / (1 - self.skip)
         return functional.relu(y + (x if self.short is None else self.short(x)))
 
 
@@ -41,26 +44,34 @@ class TurnModule(nn.Module):
 
     Planes come as ``wide_input`` makes them. The histograms are logits; each direction is a
     vector of three and the logarithm of its concentration.
+
+    Parameters
+    ----------
+    width
+        Times the usual number of channels.
+    skip
+        Chance of leaving out the last residual block while learning, less for earlier ones.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, width: float = 1.0, skip: float = 0.0) -> None:
         super().__init__()
+        widths = [8 * round(width * w / 8) for w in _WIDTHS]
         self.stem = nn.Sequential(
             nn.Conv2d(6, 24, 3, 2, 1, bias=False), nn.BatchNorm2d(24), nn.ReLU(),
-            nn.Conv2d(24, _WIDTHS[0], 3, 2, 1, bias=False), nn.BatchNorm2d(_WIDTHS[0]), nn.ReLU(),
+            nn.Conv2d(24, widths[0], 3, 2, 1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU(),
         )  # fmt: skip
-        layers, before = [], _WIDTHS[0]
-        for level, (width, count) in enumerate(zip(_WIDTHS, _BLOCKS, strict=True)):
+        layers, before = [], widths[0]
+        for level, (after, count) in enumerate(zip(widths, _BLOCKS, strict=True)):
             for k in range(count):
-                layers.append(_Block(before, width, 2 if level and not k else 1))
-                before = width
+                share = skip * (len(layers) + 1) / sum(_BLOCKS)
+                layers.append(_Block(before, after, 2 if level and not k else 1, skip=share))
+                before = after
         self.body = nn.Sequential(*layers)
         # Where things are in the crop matters: a coarse grid is kept beside the mean.
         self.squeeze = nn.Sequential(nn.Conv2d(before, 24, 1), nn.ReLU())
-        width, height = CROP_SIZE_PX
-        grid = 24 * (width // 32) * (height // 32)
+        grid = 24 * (CROP_SIZE_PX[0] // 32) * (CROP_SIZE_PX[1] // 32)
         self.head = nn.Sequential(
-            nn.Linear(before + grid + len(SCALARS), 320), nn.ReLU(), nn.Dropout(0.1),
+            nn.Linear(before + grid + len(SCALARS), 320), nn.ReLU(), nn.Dropout(0.2),
             nn.Linear(320, sum(_SIZES)),
         )  # fmt: skip
 
@@ -125,6 +136,22 @@ def loss_of(outputs: tuple[torch.Tensor, ...], labels: torch.Tensor) -> torch.Te
     soft = torch.softmax(-0.5 * ((line - apart.clamp(-limit, limit)[:, None]) / blur) ** 2, dim=1)
     total = total + functional.cross_entropy(separation, soft)
     return total + 0.5 * _direction_loss(directions, labels[:, 2:])
+
+
+def disagreement(outputs: tuple[torch.Tensor, ...]) -> torch.Tensor:
+    """How far the histograms of a batch's first half are from the mirrored ones of its second.
+
+    The halves show the same samples, the first half in the mirror; the divergence is that of
+    Jensen and Shannon, summed over the three histograms.
+    """
+    total = 0.0
+    for logits in outputs[:3]:
+        turned, plain = torch.softmax(logits.float(), dim=1).chunk(2)
+        turned = turned.flip(1)
+        middle = torch.log((turned + plain) / 2 + 1e-8)
+        for part in (turned, plain):
+            total = total + (part * (torch.log(part + 1e-8) - middle)).sum(dim=1).mean() / 2
+    return total
 
 
 def _direction_loss(directions: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:

@@ -12,8 +12,9 @@ from paddlebrief.rehearsal.venue import Light
 from paddlebrief.sight.sides import ARM_PAIRS, LEG_PAIRS
 from paddlebrief.turn.inputs import View, body_crop, frame_player, make_input
 from paddlebrief.turn.training.backgrounds import Backgrounds
+from paddlebrief.turn.training.free_poses import free_motion
 from paddlebrief.turn.training.placing import Placer, jittered
-from paddlebrief.turn.training.poses import Moving, free_motion, swing_motion, truth_of
+from paddlebrief.turn.training.poses import Moving, swing_motion, truth_of
 from paddlebrief.turn.training.studio import MOST_PX, Actor, Shot, Studio
 
 __all__ = [
@@ -31,8 +32,11 @@ __all__ = [
 
 LABELS = ("hip heading", "shoulder heading", *(f"direction {k}" for k in range(15)))
 _NEIGHBOUR_S = (0.028, 0.042)  # frames 28 to 42 ms away stand for the neighbours
-_HEIGHT_PX = (110.0, 480.0)  # taller players are shrunk before the network sees them
+_HEIGHT_PX = (80.0, 480.0)  # taller players are shrunk before the network sees them
 _MOST_BLUR = 4
+_FREE, _FREE_LOOKS, _SWING_LOOKS = 0.7, 2, 4  # over half of all samples are free poses
+_WITH_NEIGHBOURS = 0.3  # of the shoots; the others show the middle picture three times
+_UNSTEADY = 0.007  # typical scatter of landmarks, heights of the body
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,9 +61,9 @@ class Sample:
 
 @dataclass(frozen=True, kw_only=True)
 class Shoot:
-    """Three pictures of one body, being drawn, and what the camera will do to them.
+    """One or three pictures of one body, being drawn, and what the camera will do to them.
 
-    ``points_px`` (3, 33, 2) are the true landmarks in each picture, ``joints_m`` (J, 3) the
+    ``points_px`` (1 or 3, 33, 2) are the true landmarks in each picture, ``joints_m`` (J, 3) the
     joints in the middle one, and ``rotation`` (3, 3) leads from the court to the camera frame.
     """
 
@@ -100,9 +104,9 @@ def take_samples(
         for _ in range(looks):
             shoots: list[Shoot] = []
             while len(shoots) < batch:
-                make = free_motion if rng.uniform() < 0.25 else swing_motion
-                moving = make(body, rng)
-                count = 1 if make is free_motion else 5
+                free = rng.uniform() < _FREE
+                moving = free_motion(body, rng) if free else swing_motion(body, rng)
+                count = _FREE_LOOKS if free else _SWING_LOOKS
                 for _ in range(min(count, batch - len(shoots))):
                     shoots.append(_shoot(studio, backgrounds, actor, moving, rng))
             yield _finished(shoots, placer, rng)
@@ -111,6 +115,7 @@ def take_samples(
 def _shoot(studio: Studio, backgrounds, actor: Actor, moving: Moving, rng) -> Shoot:
     now = rng.uniform(*moving.times_s)
     times = now + np.array([-1, 0, 1]) * rng.uniform(*_NEIGHBOUR_S)
+    shown = [0, 1, 2] if rng.uniform() < _WITH_NEIGHBOURS else [1]
     shutter = float(np.exp(rng.uniform(np.log(1 / 2000), np.log(1 / 50))))
     places, turns, butts, _paddles = moving.place(times)
     shot, full, focal = camera_round(places, butts if actor.paddle else None, rng)
@@ -119,11 +124,12 @@ def _shoot(studio: Studio, backgrounds, actor: Actor, moving: Moving, rng) -> Sh
     travel = np.linalg.norm(np.diff(points_px, axis=0), axis=-1).max() / (times[1] - times[0])
     steps = int(np.clip(np.ceil(travel * shutter / 5), 1, _MOST_BLUR))
     inside = (np.arange(steps) - (steps - 1) / 2) * shutter / steps
-    dense = moving.place((times[:, None] + inside).ravel())
+    dense = moving.place((times[shown, None] + inside).ravel())
+    actor.repaint(rng)
     light, behind = random_light(rng), backgrounds.cut(shot.size_px, rng)
     fault = random_fault(rng, actor_px=float(np.ptp(points_px[1, :, 1])))
     pictures = []
-    for k in range(3):
+    for k in range(len(shown)):
         part = slice(k * steps, (k + 1) * steps)
         moments = [v[part] for v in dense]
         picture = studio.expose(actor, moments=moments, shot=shot, light=light, behind=behind)
@@ -131,7 +137,7 @@ def _shoot(studio: Studio, backgrounds, actor: Actor, moving: Moving, rng) -> Sh
     view = camera_view(shot, full, focal, known=bool(rng.uniform() < 0.55), rng=rng)
     return Shoot(
         pending=pictures,
-        fault=fault, points_px=points_px, view=view, body=moving.body,
+        fault=fault, points_px=points_px[shown], view=view, body=moving.body,
         joints_m=places[1], rotation=shot.rotation,
     )  # fmt: skip
 
@@ -167,7 +173,7 @@ def camera_round(
         The cut camera, the size of its whole picture, and its focal length.
     """
     wide, high = [(1920, 1080), (1280, 720), (720, 1280), (1080, 1920)][rng.integers(4)]
-    focal = max(wide, high) / 2 / np.tan(np.radians(rng.uniform(44, 82)) / 2)
+    focal = max(wide, high) / 2 / np.tan(np.radians(_view_deg(rng)) / 2)
     if height_px is None:
         height_px = float(np.exp(rng.uniform(*np.log(_HEIGHT_PX))))
     height_m = float(np.median(np.ptp(places[..., 2], axis=1))) + 0.15
@@ -198,6 +204,11 @@ def camera_round(
     return _cut_round(shot, pixels_of(points, shot), rng), (wide, high), focal
 
 
+def _view_deg(rng: np.random.Generator) -> float:
+    """The wider side of the picture: phones mostly, some with a long lens."""
+    return rng.uniform(44, 82) if rng.uniform() < 0.75 else rng.uniform(14, 44)
+
+
 def _cut_round(shot: Shot, points_px: np.ndarray, rng) -> Shot:
     """The part round the player; at times it ends where a picture would cut the player off."""
     low, high = points_px.min(axis=0), points_px.max(axis=0)
@@ -205,6 +216,8 @@ def _cut_round(shot: Shot, points_px: np.ndarray, rng) -> Shot:
     margin = size * np.array([*rng.uniform(0.22, 0.5, 2), *rng.uniform(0.22, 0.5, 2)])
     if rng.uniform() < 0.06:
         margin[3] = -size * rng.uniform(0, 0.2)
+    if rng.uniform() < 0.06:
+        margin[rng.choice([0, 2])] = -rng.uniform(0, 0.4) * (high - low)[0]
     x0, y0 = np.floor(low - margin[:2]).astype(int)
     x1, y1 = np.ceil(high + margin[2:]).astype(int)
     size_px = (int(min(x1 - x0, MOST_PX)), int(min(y1 - y0, MOST_PX)))
@@ -312,16 +325,20 @@ def _finished(shoots: list[Shoot], placer: Placer, rng) -> list[Sample]:
     crops = [jittered(body_crop(points), rng) for shoot in shoots for points in shoot.points_px]
     pictures = [shoot.fault(p()) for shoot in shoots for p in shoot.pending]
     poses, _ = placer(pictures, crops)
-    samples = []
-    for n, shoot in enumerate(shoots):
-        own = poses[3 * n : 3 * n + 3]
-        truth, found = shoot.points_px[1], own[1].landmarks_px
+    samples, end = [], 0
+    for shoot in shoots:
+        part = slice(end, end := end + len(shoot.points_px))
+        times = 3 // len(shoot.points_px)
+        own, seen = poses[part] * times, pictures[part] * times
+        truth, found = shoot.points_px[len(shoot.points_px) // 2], own[1].landmarks_px
         size = float(np.ptp(truth[:, 1]))
         if own[1].presence < 0.3 or np.median(np.linalg.norm(found - truth, axis=1)) > 0.2 * size:
             continue
         marks = _sides_settled(found, truth) if rng.uniform() < 0.85 else found
+        scatter = _UNSTEADY * size * abs(rng.normal())
+        marks = marks + rng.normal(0, scatter, marks.shape)
         framing = frame_player(marks, shoot.view)
-        made = make_input(pictures[3 * n : 3 * n + 3], own, landmarks_px=marks, framing=framing)
+        made = make_input(seen, own, landmarks_px=marks, framing=framing)
         label = label_of(shoot.body, shoot.joints_m, framing.to_sight @ shoot.rotation)
         samples.append(
             Sample(planes=made.planes, scalars=made.scalars, label=label, height_px=size)

@@ -17,6 +17,7 @@ from paddlebrief.rehearsal.gear import Prop, paddle_prop
 from paddlebrief.rehearsal.paddle import PaddleSpec
 from paddlebrief.rehearsal.shadows import ShadowMap
 from paddlebrief.rehearsal.venue import Light
+from paddlebrief.turn.training.paint import painted
 
 __all__ = ["MOST_PX", "Actor", "Shot", "Studio"]
 
@@ -44,13 +45,26 @@ class Shot:
     size_px: tuple[int, int]
 
 
+class _Repaintable(ActorBuffers):
+    """A dressed body whose colours change from picture to picture."""
+
+    def paint(self, materials: np.ndarray) -> None:
+        """Take other materials (M, 12)."""
+        self._materials.write(np.ascontiguousarray(materials, np.float32))
+
+
 @dataclass(frozen=True)
 class Actor:
     """A dressed body on the graphics card, with a paddle or without."""
 
     body: Body
-    buffers: ActorBuffers
+    buffers: _Repaintable
     paddle: PropBuffers | None
+
+    def repaint(self, rng: np.random.Generator) -> None:
+        """Other colours and patterns from the next picture on; often the body's own."""
+        own = self.buffers.dressed.materials
+        self.buffers.paint(painted(own, rng) if rng.uniform() < 0.65 else own)
 
 
 class Studio:
@@ -70,7 +84,7 @@ class Studio:
 
     def actor(self, body: Body, rng: np.random.Generator, *, racket: bool = True) -> Actor:
         """Dress a body; ``racket`` allows that it holds no paddle or now and then a long racket."""
-        buffers = ActorBuffers(self._drawing, dress(body, make_look(body)))
+        buffers = _Repaintable(self._drawing, dress(body, make_look(body)))
         if racket and rng.uniform() < 0.15:
             return Actor(body, buffers, None)
         prop = paddle_prop(PaddleSpec(), int(rng.integers(1 << 30)))

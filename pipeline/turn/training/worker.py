@@ -1,6 +1,7 @@
 """A process that renders: shards of training samples, samples to check with, whole strokes."""
 
 import logging
+import os
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -38,7 +39,9 @@ class RenderJob:
     venues
         Venues drawn for backgrounds.
     card
-        Graphics card for the pose network, as ``"cuda:0"``; None uses the processor.
+        Number of the graphics card for the pose network; None uses the processor.
+    draws_on_card
+        Draw on that card too; otherwise the driver chooses.
     """
 
     folder: Path
@@ -50,7 +53,8 @@ class RenderJob:
     check_samples: int = 256
     strokes: int = 8
     venues: int = 4
-    card: str | None = None
+    card: int | None = None
+    draws_on_card: bool = False
 
 
 def render(job: RenderJob) -> None:
@@ -66,8 +70,14 @@ def render(job: RenderJob) -> None:
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     cv2.setNumThreads(1)
+    if job.draws_on_card and job.card is not None:
+        os.environ["GLCONTEXT_DEVICE_INDEX"] = str(job.card)
     landmarker = ensure_models()["pose_landmark_full.tflite"]
-    placer = card_placer(landmarker, job.card) if job.card else processor_placer(landmarker)
+    placer = (
+        processor_placer(landmarker)
+        if job.card is None
+        else card_placer(landmarker, f"cuda:{job.card}")
+    )
     rng = np.random.default_rng([job.seed, job.number])
     with open_drawing(_FAR_M) as drawing:
         studio = Studio(drawing)
@@ -89,6 +99,9 @@ def render(job: RenderJob) -> None:
                 continue
             _shard(job, "train", done, _gathered(train, job.samples))
             done += 1
+            if job.number == 0 and done % 8 == 1:
+                pace = done * job.samples / (time.monotonic() - started)
+                log.info("worker 0: %d shards, %.1f samples a second", done, pace)
         pace = done * job.samples / max(time.monotonic() - started, 1e-3)
         log.info("worker %d: %d shards, %.1f samples a second", job.number, done, pace)
 
