@@ -328,6 +328,23 @@ def test_the_balls_change_of_velocity_sharpens_the_face(rise_mps):
     assert not alone.measured or helped.sd < alone.sd
 
 
+def test_the_balls_speeds_sharpen_the_heads_speed():
+    swing = Swing()
+    incoming = np.array([0.5, -8.0, -1.0])
+    struck = strike(
+        incoming, np.zeros(3), face_velocity_mps=swing.head_mps,
+        face_normal=swing.rotation(np.zeros(1))[0, :, 2], paddle=PaddleSpec(),
+    )  # fmt: skip
+    ball = BallAtHit(
+        incoming_mps=incoming, outgoing_mps=struck.velocity_mps, covariance=0.09 * np.eye(3)
+    )
+    alone, helped = (
+        measured(posed(swing, BEHIND, noise_px=2.0, ball=b))["head_speed_mps"] for b in (None, ball)
+    )
+    assert abs(helped.value - np.linalg.norm(swing.head_mps)) < 2 * helped.sd
+    assert not alone.measured or helped.sd < alone.sd
+
+
 def flight(kind, *, start_s, end_s, velocity, place=(0.0, -6.0, 1.0), anchor_s=None):
     """A flight without drag or spin, known at its anchor."""
     none, start = np.full(3, np.nan), np.array(place)

@@ -3,7 +3,8 @@
 A ball leaves with an impulse along the face's normal, turned by friction against the slip of the
 ball over the face. A thin shell that grips stops slipping after 2/5 of its slip; a ball that
 slides is pushed by the friction coefficient times the normal impulse (momentum form of the
-grip–slip bounce, Cross 2002, Am J Phys 70:1093–1102, from memory).
+grip–slip bounce, Cross 2002, Am J Phys 70:1093–1102, from memory). Along the normal, ball and
+face part at the restitution times the speed at which they met, which gives the face's speed.
 """
 
 from dataclasses import dataclass, replace
@@ -19,6 +20,9 @@ __all__ = ["BallAtHit", "StruckBall", "ball_at_hit"]
 
 _GRIP_SHARE = 0.4  # (2/3) / (1 + 2/3), a thin shell
 _RESTITUTION, _FRICTION = 0.42, 0.35  # apparent ones of a held paddle (from memory; a guess)
+_RESTITUTION_SD = 0.06  # between paddles, and of hits away from the middle (a guess)
+_OFF_MIDDLE_M = 0.04  # of hits from the middle of the face (a guess)
+_USUAL_TURNING_RADPS = 20.0
 _UNCORRECTED_RAD = 0.15  # the turn by friction, when the slip is not known
 _CORRECTED_RAD = 0.08  # what coefficients, spin and the fitted velocity leave open (a guess)
 
@@ -95,7 +99,7 @@ class StruckBall:
 
     def known(self, evidence: Evidence) -> Evidence:
         """The evidence with the push as it is, its turn by friction being open."""
-        return self._with(evidence, self.change_mps, _UNCORRECTED_RAD)
+        return self._with(evidence, self.change_mps, _UNCORRECTED_RAD, _USUAL_TURNING_RADPS)
 
     def against(self, fit: Fitted, evidence: Evidence) -> Evidence:
         """The evidence with the turn by friction taken out, by the face's fitted velocity."""
@@ -112,10 +116,31 @@ class StruckBall:
         turn = min(_FRICTION, _GRIP_SHARE * size / ((1 + _RESTITUTION) * inward))
         change = self.change_mps
         straight = change + np.linalg.norm(change) * turn * slip / size
-        return self._with(evidence, straight, _CORRECTED_RAD)
+        turning = float(np.linalg.norm(state.turning[k]))
+        return self._with(evidence, straight, _CORRECTED_RAD, turning)
 
-    def _with(self, evidence: Evidence, way: np.ndarray, friction_rad: float) -> Evidence:
+    def _with(
+        self, evidence: Evidence, way: np.ndarray, friction_rad: float, turning_radps: float
+    ) -> Evidence:
         way = way / np.linalg.norm(way)
         across = (np.eye(3) - np.outer(way, way)) / np.linalg.norm(self.change_mps)
         covariance = across @ self.ball.covariance @ across + friction_rad**2 * np.eye(3)
-        return replace(evidence, push=self.face_sign * way, push_covariance=covariance)
+        speed, speed_sd = self._face_speed(way, turning_radps)
+        return replace(
+            evidence,
+            push=self.face_sign * way,
+            push_covariance=covariance,
+            blow_mps=speed * way,
+            blow_sd_mps=speed_sd,
+        )
+
+    def _face_speed(self, way: np.ndarray, turning_radps: float) -> tuple[float, float]:
+        """Speed of the face's middle along a unit vector before the hit, and its uncertainty."""
+        before, after = float(self.ball.incoming_mps @ way), float(self.ball.outgoing_mps @ way)
+        parts = [
+            (before - after) * _RESTITUTION_SD / (1 + _RESTITUTION) ** 2,
+            np.sqrt(way @ self.ball.covariance @ way) / (1 + _RESTITUTION),
+            turning_radps * _OFF_MIDDLE_M,
+        ]
+        speed = (after + _RESTITUTION * before) / (1 + _RESTITUTION)
+        return speed, float(np.linalg.norm(parts))

@@ -17,6 +17,7 @@ from paddlebrief.paddle.size import (
     MAX_LENGTH_M,
     MAX_LENGTH_PLUS_WIDTH_M,
     PaddleSize,
+    face_middle_m,
     keypoints_m,
 )
 from paddlebrief.paddle.turning import cross_matrix, exp, log, log_derivatives
@@ -88,6 +89,10 @@ class Evidence:
     push, push_covariance
         (3,) unit vector along which the front face's normal should lie at the impact, camera
         frame, and the (3, 3) covariance of the normal against it; NaN unknown.
+    blow_mps, blow_sd_mps
+        (3,) part of the velocity of the face's middle that lies along the ball's change of
+        velocity, just before the impact, camera frame, and the standard uncertainty of its
+        length; NaN unknown.
     size
         What is known of the paddle beforehand.
     turning_jerk, moving_jerk
@@ -109,6 +114,8 @@ class Evidence:
     forearm_sd: np.ndarray
     push: np.ndarray
     push_covariance: np.ndarray
+    blow_mps: np.ndarray
+    blow_sd_mps: float
     size: PaddleSize
     turning_jerk: float
     moving_jerk: float
@@ -235,6 +242,7 @@ def _summed(state: State, evidence: Evidence) -> _Sums:
     _add_hand(sums, state, evidence)
     _add_forearm(sums, state, evidence)
     _add_push(sums, state, evidence)
+    _add_blow(sums, state, evidence)
     _add_size(sums, state, evidence)
     return sums
 
@@ -423,6 +431,25 @@ def _add_push(sums: _Sums, state: State, evidence: Evidence) -> None:
     weight = weight * (_FREEDOM + 2) / (_FREEDOM + misfit)
     sums.own[node, :3, :3] += slope.T @ weight @ slope
     sums.pull[node, :3] += slope.T @ weight @ off
+
+
+def _add_blow(sums: _Sums, state: State, evidence: Evidence) -> None:
+    speed = float(np.linalg.norm(evidence.blow_mps))
+    if not speed > 0:
+        return
+    node, along = evidence.kick, evidence.blow_mps / speed
+    arm = face_middle_m(state.log_size) * state.rotation[node][:, 1]
+    turning = state.turning[node]
+    off = speed - float(along @ (state.speed[node] + np.cross(turning, arm)))
+    slope = np.concatenate(
+        [np.cross(arm, np.cross(along, turning)), np.zeros(3), np.cross(arm, along), along]
+    )
+    misfit = (off / evidence.blow_sd_mps) ** 2
+    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
+    # As the push: another ball may have been taken for this one.
+    weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / evidence.blow_sd_mps**2
+    sums.own[node] += weight * np.outer(slope, slope)
+    sums.pull[node] += weight * off * slope
 
 
 def _add_size(sums: _Sums, state: State, evidence: Evidence) -> None:

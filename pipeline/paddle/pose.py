@@ -187,6 +187,8 @@ def _evidence(
         forearm_sd=arm_sd,
         push=np.full(3, np.nan),
         push_covariance=np.full((3, 3), np.nan),
+        blow_mps=np.full(3, np.nan),
+        blow_sd_mps=np.nan,
         size=size,
         turning_jerk=settings.turning_jerk,
         moving_jerk=settings.moving_jerk,
