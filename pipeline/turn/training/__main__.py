@@ -170,9 +170,12 @@ def _learn_and_check(options, folder: Path, workers: list, started: float) -> No
               "check": check(module, folder)}  # fmt: skip
     log.info("%s", json.dumps(result))
     (options.out / "check.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
-    write_strokes(module, folder, options.out / "strokes.npz")
-    _calibrate(options.out)
     sheet(module, folder, options.out / "sheet.png")
+    if any(folder.glob("stroke-*.npz")):
+        write_strokes(module, folder, options.out / "strokes.npz")
+        _calibrate(options.out)
+    else:
+        log.warning("no stroke was filmed in time: there is no calibration")
 
 
 def _calibrate(out: Path) -> None:

@@ -334,7 +334,7 @@ def _finished(shoots: list[Shoot], placer: Placer, rng) -> list[Sample]:
         size = float(np.ptp(truth[:, 1]))
         if own[1].presence < 0.3 or np.median(np.linalg.norm(found - truth, axis=1)) > 0.2 * size:
             continue
-        marks = _sides_settled(found, truth) if rng.uniform() < 0.85 else found
+        marks = _sides_settled(found, truth) if rng.uniform() < 0.9 else found
         scatter = _UNSTEADY * size * abs(rng.normal())
         marks = marks + rng.normal(0, scatter, marks.shape)
         framing = frame_player(marks, shoot.view)
