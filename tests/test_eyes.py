@@ -9,8 +9,8 @@ from paddlebrief.eyes import BallNet, EyeSettings, PaddleNet, Square, hand_squar
 from paddlebrief.eyes.crops import body_height_px, cut
 from paddlebrief.eyes.network import Found, Layout, Network, _decoded, suppressed
 from paddlebrief.eyes.training.labelling import BACK, EDGE, FRONT, face_seen, paddle_points_m
+from paddlebrief.eyes.training.examples import ball_boxes, paddle_boxes
 from paddlebrief.eyes.training.painting import paint_balls
-from paddlebrief.eyes.training.pictures import ball_boxes
 from paddlebrief.eyes.training.samples import SampleSet, load_set
 from paddlebrief.eyes.training.spoil import pack, spoil_colours, spoil_frames
 from paddlebrief.eyes.training.things import draw_paddle_spec, printed_paddle
@@ -53,13 +53,14 @@ def _standing(height_px: float) -> np.ndarray:
     return points
 
 
-def test_the_crop_is_a_little_more_than_the_body_and_missing_hands_have_none():
+def test_the_crop_follows_the_body_and_missing_hands_have_none():
     track = np.stack([_standing(200.0)] * 3)
     assert body_height_px(track) == pytest.approx(200.0, rel=0.03)
     track[1] = np.nan
     squares = hand_squares(track, "right")
     assert squares[1] is None
-    assert squares[0].side_px == pytest.approx(240, rel=0.03)
+    side = record()["crop_body_heights"] * 200
+    assert squares[0].side_px == pytest.approx(side, rel=0.03)
     assert hand_squares(np.full((2, 33, 2), np.nan), "left") == [None, None]
 
 
@@ -114,11 +115,11 @@ def test_paddles_stay_within_the_rules_and_keypoints_on_the_paddle():
     for _ in range(20):
         spec = draw_paddle_spec(rng)
         prop = printed_paddle(spec, rng)
-        keypoints, outline, _ = paddle_points_m(spec)
+        keypoints, face = paddle_points_m(spec)
         reach = np.abs(prop.vertices_m).max(axis=0)
         assert reach[0] == pytest.approx(spec.width_m / 2, rel=0.02)
         assert keypoints[2, 1] == pytest.approx(prop.vertices_m[:, 1].max(), abs=0.002)
-        assert (np.abs(outline[:, 0]) <= spec.width_m / 2 + 1e-9).all()
+        assert (np.abs(face[:, 0]) <= spec.width_m / 2 + 1e-9).all()
 
 
 def test_a_painted_ball_is_where_its_label_says():
@@ -131,7 +132,8 @@ def test_a_painted_ball_is_where_its_label_says():
             continue
         spot = _spot(np.where(seen > 60, 255, 0))
         assert np.allclose(spot, label["ends"].mean(axis=0), atol=2.5)
-        box = ball_boxes(label["ends"][None], np.array([label["radius"]]))[0]
+        ends = label["ends"]
+        box = np.concatenate(ball_boxes(ends.min(axis=0), ends.max(axis=0), label["radius"]))
         y, x = np.nonzero(seen > 60)
         assert min(x.min() - box[0], y.min() - box[1]) >= -1
         assert max(x.max() - box[2], y.max() - box[3]) <= 1
@@ -170,20 +172,59 @@ def test_labels_move_with_the_pictures():
     import torch
 
     from paddlebrief.eyes.training.batches import Batches, Handling
+    from paddlebrief.eyes.training.pool import Pool
 
-    rule = Handling(mirrored_points=(0, 1), reversible=False, turn_deg=20, shift=0.1, scale=0.1,
-                    smallest_box_px=4)  # fmt: skip
-    batches = Batches(_marked_samples(16, 2), rule, batch_size=16,
-                      device=torch.device("cpu"), seed=1)  # fmt: skip
-    batch = next(iter(batches))
+    rule = Handling(
+        boxes=lambda points, extras: (points.amin(-2) - 2, points.amax(-2) + 2),
+        mirrored_points=(0, 1), reversible=False, turn_deg=20, shift=0.1, scale=0.1, sized=False,
+    )  # fmt: skip
+    pool = Pool(16, torch.device("cpu"))
+    pool.add(_marked_samples(16, 2))
+    batch = Batches(pool, rule, device=torch.device("cpu"), seed=1).draw(16)
     assert len(batch["cls"]) == 16
     for picture, points, box in zip(
         batch["img"].numpy(), batch["keypoints"].numpy(), batch["bboxes"].numpy(), strict=True
     ):
-        grey = picture.mean(axis=0)
+        grey = picture.mean(axis=0) * 255
         spot = _spot(np.where(grey > 0.75 * grey.max(), 255, 0))
         assert np.allclose(points[0, :2] * 96 - 0.5, spot, atol=1.0)
         assert np.allclose(box[:2] * 96 - 0.5, spot, atol=1.0)
+
+
+def test_a_full_pool_forgets_the_oldest_samples():
+    import torch
+
+    from paddlebrief.eyes.training.pool import Pool
+
+    pool = Pool(5, torch.device("cpu"))
+    whole = _marked_samples(7, 1)
+    whole.extras[:, 0] = np.arange(7)
+    pool.add(whole)
+    assert len(pool) == 5
+    assert pool.seen == 7
+    kept = pool.draw(torch.arange(5))["extras"][:, 0]
+    assert sorted(kept.tolist()) == [2, 3, 4, 5, 6]
+
+
+def test_a_mirrored_crop_shows_left_for_right_and_leads_back():
+    picture = np.zeros((400, 600), np.uint8)
+    cv2.circle(picture, (330, 180), 7, 255, -1)
+    square = Square(centre_px=(310.4, 200.2), side_px=160.0, mirrored=True)
+    crop = cut(picture, square, 320)
+    crop[crop == 114] = 0
+    spot = _spot(crop)
+    assert spot[0] < 160  # it is right of the middle in the picture
+    assert np.allclose(square.to_picture(spot, 320), (330, 180), atol=0.6)
+    place = square.matrix(320) @ [330, 180, 1]
+    assert np.allclose(place, spot, atol=1.0)
+
+
+def test_boxes_of_thin_paddles_have_room():
+    low, high = np.array([10.0, 40.0]), np.array([12.0, 140.0])
+    a, b = paddle_boxes(low, high, (high - low).max())
+    assert (a < low).all()
+    assert (b > high).all()
+    assert (b - a)[0] >= 0.4 * (high - low)[1]
 
 
 def test_sample_sets_survive_the_disk(tmp_path):
@@ -247,8 +288,9 @@ def test_the_record_names_seeds_versions_and_held_out_figures():
     assert known["held_out"]["ball"]["balls"] > 500
 
 
-def test_bodies_of_the_recipe_are_all_different():
-    from paddlebrief.eyes.training.situations import BODIES
+def test_no_body_is_both_trained_on_and_judged_with():
+    from paddlebrief.eyes.training.render import taking_part
 
-    assert len({looks for _, looks in BODIES}) == len(BODIES)
-    assert all(1.5 < spec.height_m < 1.95 for spec, _ in BODIES)
+    trained, held = taking_part("train", 64), taking_part("held", 16)
+    assert len({seed for _, seed in trained + held}) == 80
+    assert trained[:8] == taking_part("train", 8)

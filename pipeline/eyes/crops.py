@@ -1,6 +1,6 @@
 """Square crops of pictures for the networks, and the way back to picture pixels."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,29 +12,38 @@ __all__ = ["Square", "body_height_px", "cut", "hand_px"]
 
 @dataclass(frozen=True, kw_only=True)
 class Square:
-    """An upright square in a picture: its centre (x, y) and the length of its side, pixels."""
+    """An upright square in a picture: its centre (x, y) and the length of its side, pixels.
+
+    The crop of a ``mirrored`` one shows the picture left for right.
+    """
 
     centre_px: tuple[float, float]
     side_px: float
+    mirrored: bool = False
 
     def matrix(self, out_px: int) -> np.ndarray:
         """(2, 3) affine map from picture pixels to the pixels of a crop of side ``out_px``.
 
         Whole numbers are pixel centres on both sides.
         """
-        scale = out_px / self.side_px
+        scale = self._scale(out_px)
         shift = (out_px - 1) / 2 - scale * np.asarray(self.centre_px, float)
-        return np.array([[scale, 0, shift[0]], [0, scale, shift[1]]])
+        return np.array([[scale[0], 0, shift[0]], [0, scale[1], shift[1]]])
 
     def to_picture(self, points: np.ndarray, out_px: int) -> np.ndarray:
         """(…, 2) picture pixels of (…, 2) crop pixels."""
         offset = np.asarray(points, float) - (out_px - 1) / 2
-        return offset * (self.side_px / out_px) + np.asarray(self.centre_px, float)
+        return offset / self._scale(out_px) + np.asarray(self.centre_px, float)
+
+    def _scale(self, out_px: int) -> np.ndarray:
+        return out_px / self.side_px * np.array([-1.0 if self.mirrored else 1.0, 1.0])
 
 
 def cut(picture: np.ndarray, square: Square, out_px: int) -> np.ndarray:
     """The (out_px, out_px[, 3]) crop; what lies outside the picture is mid-grey."""
     grey = (114, 114, 114)
+    if square.mirrored:
+        return np.ascontiguousarray(cut(picture, replace(square, mirrored=False), out_px)[:, ::-1])
     matrix = square.matrix(out_px)
     scale = matrix[0, 0]
     if scale < 0.75:

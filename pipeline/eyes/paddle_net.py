@@ -19,7 +19,6 @@ the picture from butt to tip."""
 
 PADDLE_LAYOUT = Layout(classes=3, points=len(PADDLE_POINTS), point_values=3)
 _CROP_PX = 320
-_BODY_HEIGHTS = 1.2
 _OVERLAP = 0.5
 _HEIGHT_QUANTILE = 0.9
 
@@ -70,18 +69,22 @@ def hand_squares(landmarks_px: np.ndarray, side: str) -> list[Square | None]:
     Returns
     -------
     list of Square or None
-        None where the hand is missing, or the body's size in all frames. The side is 1.2 body
-        heights, the body's height being the 90th percentile over the stretch: give stretches of
-        a second or so, over which the distance to the camera hardly changes.
+        None where the hand is missing, or the body's size in all frames. The side is as many
+        body heights as the shipped network was trained on, the body's height being the 90th
+        percentile over the stretch: give stretches of a second or so, over which the distance
+        to the camera hardly changes. Squares of a left hand are mirrored where the network was
+        trained on right hands alone.
     """
     hands = hand_px(np.asarray(landmarks_px, float), side)
     heights = body_height_px(landmarks_px)
     known = heights[np.isfinite(heights)]
     if not len(known):
         return [None] * len(hands)
-    side_px = _BODY_HEIGHTS * float(np.quantile(known, _HEIGHT_QUANTILE))
+    known_of_crops = record()
+    side_px = known_of_crops["crop_body_heights"] * float(np.quantile(known, _HEIGHT_QUANTILE))
+    mirrored = side == "left" and known_of_crops.get("left_hands_mirrored", False)
     return [
-        Square(centre_px=(float(x), float(y)), side_px=side_px)
+        Square(centre_px=(float(x), float(y)), side_px=side_px, mirrored=mirrored)
         if np.isfinite(x) and side_px > 1
         else None
         for x, y in hands
@@ -107,6 +110,7 @@ class PaddleNet:
             backend=settings.backend,
         )
         noise = record()["keypoint_noise"]
+        self._reach_px = self._settings.reach / record()["crop_body_heights"] * _CROP_PX
         self._classes = np.array(noise["score"][:-1])
         self._sd_px = np.array(noise["sd_px"])
 
@@ -143,7 +147,7 @@ class PaddleNet:
             return None
         middle = np.full(2, (_CROP_PX - 1) / 2)
         away = _to_segment(middle, found.points_px[:, 0], found.points_px[:, 1])
-        near = np.flatnonzero(away <= self._settings.reach * _CROP_PX)
+        near = np.flatnonzero(away <= self._reach_px)
         return self._seen(found.only(near[:1]), square) if len(near) else None
 
     def _seen(self, found: Found, square: Square) -> PaddleSeen:
@@ -151,15 +155,17 @@ class PaddleNet:
         scores, visible = found.scores[0], found.visible[0]
         front, back, edge_on = (float(s) for s in scores / scores.sum())
         score = float(min(scores.sum(), 1.0))
+        order = [0, 1, 2, 4, 3] if square.mirrored else [0, 1, 2, 3, 4]
+        box = np.sort(square.to_picture(found.boxes_px[0].reshape(2, 2), _CROP_PX), axis=0)
         return PaddleSeen(
             score=score,
             front=front,
             back=back,
             edge_on=edge_on,
-            points_px=square.to_picture(found.points_px[0], _CROP_PX),
-            sd_px=self._sd_px[:, np.searchsorted(self._classes, score)] * scale,
-            visible=visible,
-            box_px=square.to_picture(found.boxes_px[0].reshape(2, 2), _CROP_PX).reshape(4),
+            points_px=square.to_picture(found.points_px[0], _CROP_PX)[order],
+            sd_px=self._sd_px[order, np.searchsorted(self._classes, score)] * scale,
+            visible=visible[order],
+            box_px=box.reshape(4),
         )
 
 

@@ -32,10 +32,10 @@ class PaddleNetSettings(_Part):
         ),
     )
     reach: float = Field(
-        0.08,
+        0.1,
         gt=0,
         le=0.5,
-        description="farthest handle from the hand, as a share of the crop's side (no unit)",
+        description="farthest handle from the hand, in body heights (no unit)",
     )
 
 

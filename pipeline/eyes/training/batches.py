@@ -1,15 +1,14 @@
-"""Batches for ultralytics' trainers, made where the network is: no files, no worker processes.
+"""Batches for ultralytics' losses, made where the network is: no files, no worker processes.
 
-All pictures are kept on the device; each time one is shown it is turned, shifted, scaled,
-mirrored and recoloured anew, labels with it.
+Each time a sample is shown it is turned, shifted, scaled and recoloured anew, labels with it.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import torch
 
-from paddlebrief.eyes.training.samples import SampleSet
+from paddlebrief.eyes.training.pool import Pool
 
 __all__ = ["Batches", "Handling", "warped"]
 
@@ -20,96 +19,75 @@ class Handling:
 
     Attributes
     ----------
+    boxes
+        Gives corners (b, m, 2) and (b, m, 2) of boxes from keypoints (b, m, k, 2) and extras
+        (b, m).
     mirrored_points
-        Keypoint numbers after mirroring left and right.
+        Keypoint numbers after mirroring left and right; None when nothing is mirrored.
     reversible
         True when the channels are three frames that may be shown backwards; keypoints then
         change places.
     turn_deg, shift, scale
         Greatest turn, shift as a share of the side, and standard deviation of the logarithm of
         the scale.
-    smallest_box_px
-        Boxes are not made smaller than this on a side.
+    sized
+        True when the extras are lengths in pixels.
     """
 
-    mirrored_points: Sequence[int]
+    boxes: Callable[[torch.Tensor, torch.Tensor], tuple[torch.Tensor, torch.Tensor]]
+    mirrored_points: Sequence[int] | None
     reversible: bool
     turn_deg: float
     shift: float
     scale: float
-    smallest_box_px: float
-
-
-class _Labels(Sequence):
-    """What ultralytics asks of a data set: its length and the classes of each picture."""
-
-    def __init__(self, samples: SampleSet) -> None:
-        self._samples = samples
-        self.labels = self
-
-    def __len__(self) -> int:
-        return len(self._samples)
-
-    def __getitem__(self, k):
-        return {"cls": self._samples.kinds[k, : self._samples.counts[k]][:, None]}
+    sized: bool
 
 
 class Batches:
-    """An endless loader in ultralytics' sense: each pass over it shows every sample once."""
+    """Draws batches from a pool, altered by a rule."""
 
-    def __init__(
-        self,
-        samples: SampleSet,
-        handling: Handling | None,
-        *,
-        batch_size: int,
-        device: torch.device,
-        seed: int,
-    ) -> None:
-        self.dataset = _Labels(samples)
-        self.sampler, self.batch_size, self.drop_last, self.num_workers = (
-            self.dataset, batch_size, True, 0,
-        )  # fmt: skip
-        self._handling, self._device = handling, device
-        self._pictures = torch.from_numpy(samples.pictures).to(device)
-        self._labels = {
-            name: torch.from_numpy(getattr(samples, name)).to(device)
-            for name in ("counts", "kinds", "boxes", "keypoints")
-        }
+    def __init__(self, pool: Pool, rule: Handling, *, device: torch.device, seed: int) -> None:
+        self._pool, self._rule, self._device = pool, rule, device
         self._generator = torch.Generator(device=device)
         self._generator.manual_seed(seed)
 
-    def __len__(self) -> int:
-        return max(1, len(self.dataset) // self.batch_size)
+    def draw(self, count: int) -> dict[str, torch.Tensor]:
+        """A batch of ``count`` samples drawn at random, altered."""
+        index = torch.randint(
+            len(self._pool), (count,), generator=self._generator, device=self._device
+        )
+        return self.batch(index, altered=True)
 
-    def reset(self) -> None:
-        """Nothing is kept between passes."""
+    def batch(self, index: torch.Tensor, *, altered: bool) -> dict[str, torch.Tensor]:
+        """The samples at these places in ultralytics' terms.
 
-    def __iter__(self) -> Iterator[dict[str, torch.Tensor]]:
-        order = torch.randperm(len(self.dataset), generator=self._generator, device=self._device)
-        for k in range(len(self)):
-            yield self._batch(order[k * self.batch_size : (k + 1) * self.batch_size])
-
-    def _batch(self, index: torch.Tensor) -> dict[str, torch.Tensor]:
-        pictures = self._pictures[index].permute(0, 3, 1, 2).float()
-        boxes, points = self._labels["boxes"][index], self._labels["keypoints"][index].clone()
-        most = boxes.shape[1]
-        real = torch.arange(most, device=self._device) < self._labels["counts"][index, None]
-        if self._handling is not None:
-            pictures, boxes, points = self._altered(pictures, boxes, points)
+        ``img`` is float from 0 to 1; the third value of ``keypoints`` is 1 where the place can
+        be made out and 0 where it is hidden or outside.
+        """
+        kept = self._pool.draw(index)
+        pictures = kept["pictures"].permute(0, 3, 1, 2).float()
+        points, extras = kept["keypoints"].clone(), kept["extras"]
+        real = (
+            torch.arange(points.shape[1], device=self._device) < kept["counts"][:, None]
+        )
+        if altered:
+            pictures, points, extras = self._altered(pictures, points, extras)
         side = pictures.shape[-1]
-        middle = (boxes[..., :2] + boxes[..., 2:]) / 2
+        low, high = self._rule.boxes(points[..., :2], extras)
+        middle = (low + high) / 2
         inside = ((middle > 0) & (middle < side - 1)).all(-1) & real
-        rows = torch.arange(len(index), device=self._device)[:, None].expand(-1, most)
-        low, high = boxes[..., :2].clamp(0, side - 1), boxes[..., 2:].clamp(0, side - 1)
+        rows = torch.arange(len(index), device=self._device)[:, None].expand(real.shape)
+        low, high = low.clamp(0, side - 1), high.clamp(0, side - 1)
+        outside = ((points[..., :2] < 0) | (points[..., :2] > side - 1)).any(-1)
+        visible = torch.where(outside, 0.0, points[..., 2])
         # Labels count pixel centres, ultralytics counts from the picture's edge.
         xywh = torch.cat([(low + high) / 2 + 0.5, high - low], -1) / side
-        points = torch.cat([(points[..., :2] + 0.5) / side, points[..., 2:]], -1)
+        places = torch.cat([(points[..., :2] + 0.5) / side, visible[..., None]], -1)
         return {
-            "img": pictures.round().clamp(0, 255).to(torch.uint8),
-            "cls": self._labels["kinds"][index][inside].float()[:, None],
+            "img": pictures.round().clamp(0, 255) / 255,
+            "cls": kept["kinds"][inside].float()[:, None],
             "bboxes": xywh[inside],
-            "keypoints": points[inside],
+            "keypoints": places[inside],
             "batch_idx": rows[inside].float(),
         }
 
@@ -120,11 +98,13 @@ class Batches:
     def _normal(self, *shape: int) -> torch.Tensor:
         return torch.randn(shape, generator=self._generator, device=self._device)
 
-    def _altered(self, pictures, boxes, points):
-        rule, count = self._handling, len(pictures)
+    def _altered(self, pictures, points, extras):
+        rule, count = self._rule, len(pictures)
         turn = torch.deg2rad(self._uniform(count, -rule.turn_deg, rule.turn_deg))
         scale = torch.exp(rule.scale * self._normal(count)).clamp(0.6, 1.6)
-        mirror = torch.where(self._uniform(count, 0, 1) < 0.5, -1.0, 1.0)
+        mirror = torch.ones_like(scale)
+        if rule.mirrored_points is not None:
+            mirror = torch.where(self._uniform(count, 0, 1) < 0.5, -1.0, 1.0)
         shift = torch.stack([self._uniform(count, -rule.shift, rule.shift) for _ in range(2)], -1)
         c, s = torch.cos(turn) * scale, torch.sin(turn) * scale
         matrix = torch.stack(
@@ -132,41 +112,24 @@ class Batches:
         )
         side = pictures.shape[-1]
         pictures = warped(pictures, matrix, shift * side)
-        points = points.clone()
         flat = points[..., :2] - (side - 1) / 2
         points[..., :2] = torch.einsum("bij,bmkj->bmki", matrix, flat) + (
             (side - 1) / 2 + shift[:, None, None] * side
         )
-        swap = torch.tensor(list(rule.mirrored_points), device=self._device)
-        points = torch.where((mirror < 0)[:, None, None, None], points[:, :, swap], points)
-        boxes = self._moved_boxes(boxes, matrix, shift * side, side)
+        if rule.mirrored_points is not None:
+            swap = torch.tensor(list(rule.mirrored_points), device=self._device)
+            points = torch.where((mirror < 0)[:, None, None, None], points[:, :, swap], points)
+        if rule.sized:
+            extras = extras * scale[:, None]
         if rule.reversible:
-            back = self._uniform(count, 0, 1) < 0.5
-            pictures = torch.where(back[:, None, None, None], pictures.flip(1), pictures)
-            points = torch.where(back[:, None, None, None], points.flip(2), points)
+            back = (self._uniform(count, 0, 1) < 0.5)[:, None, None, None]
+            pictures = torch.where(back, pictures.flip(1), pictures)
+            points = torch.where(back, points.flip(2), points)
         gain = torch.exp(0.12 * self._normal(count, 1, 1, 1))
         lift = 12 * self._normal(count, 1, 1, 1)
         if not rule.reversible:
             gain = gain * torch.exp(0.08 * self._normal(count, 3, 1, 1))
-        outside = (points[..., :2] < 0) | (points[..., :2] > side - 1)
-        points[..., 2] = torch.where(outside.any(-1), 0.0, points[..., 2])
-        return pictures * gain + lift, boxes, points
-
-    def _moved_boxes(self, boxes, matrix, shift, side: int):
-        middle = (side - 1) / 2
-        x0, y0, x1, y1 = (boxes - middle).unbind(-1)
-        corners = torch.stack(
-            [torch.stack(p, -1) for p in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))], 2
-        )
-        # Edge middles lie nearer to a turned shape's own box than corners do.
-        mids = (corners + corners.roll(1, 2)) / 2
-        found = []
-        for places in (corners, mids):
-            moved = torch.einsum("bij,bmkj->bmki", matrix, places) + middle + shift[:, None, None]
-            found.append(torch.cat([moved.amin(2), moved.amax(2)], -1))
-        box = (found[0] + found[1]) / 2
-        grow = (self._handling.smallest_box_px - (box[..., 2:] - box[..., :2])).clamp(min=0) / 2
-        return torch.cat([box[..., :2] - grow, box[..., 2:] + grow], -1)
+        return pictures * gain + lift, points, extras
 
 
 def warped(pictures: torch.Tensor, matrix: torch.Tensor, shift_px: torch.Tensor) -> torch.Tensor:

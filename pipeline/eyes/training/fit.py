@@ -1,151 +1,217 @@
-"""Trains the two networks with ultralytics on rendered samples."""
+"""Trains one network with ultralytics' losses on samples that are rendered meanwhile."""
 
 import copy
 import logging
-import os
+import math
 import shutil
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
-from paddlebrief.eyes.training.models import BALL_MODEL, PADDLE_KINDS, PADDLE_MODEL
-from paddlebrief.eyes.training.samples import SampleSet
+import torch
 
-__all__ = ["fit"]
+from paddlebrief.eyes.training.batches import Batches, Handling
+from paddlebrief.eyes.training.examples import ball_boxes, paddle_boxes
+from paddlebrief.eyes.training.losses import criterion
+from paddlebrief.eyes.training.models import built, stored
+from paddlebrief.eyes.training.pool import Pool
+from paddlebrief.eyes.training.samples import load_set
+
+__all__ = ["FitPlan", "fit"]
 
 logger = logging.getLogger(__name__)
 
-_KEYPOINT_SHARPNESS = {"paddle": 0.05, "ball": 0.10}
-"""Error, as a share of a box's size, from which on a keypoint's loss grows slowly."""
-_SETTINGS = {
-    "paddle": {"pose": 3.0, "box": 5.0, "cls": 0.7, "kobj": 1.0, "lr0": 0.002},
-    "ball": {"pose": 2.0, "box": 5.0, "cls": 0.7, "kobj": 1.0, "lr0": 0.003},
-}
+_RATE = {"paddle": 0.002, "ball": 0.002}
+_WARM_UP, _LAST_RATE = 0.04, 0.01  # shares of the time and of the learning rate
+_WEIGHT_DECAY = 5e-4
+_TELL_S = 20.0
+_AT_LEAST_S = 5.0
 
 
-def _handling(what: str):
-    from paddlebrief.eyes.training.batches import Handling
+@dataclass(frozen=True, kw_only=True)
+class FitPlan:
+    """How one network is trained.
 
+    Attributes
+    ----------
+    what
+        ``"paddle"`` or ``"ball"``.
+    shards, out
+        Folder that ``render`` fills, with ``train`` and ``held`` in it; folder for the checkpoint.
+    until_s
+        Time, as ``time.time`` gives it, at which training ends.
+    fewest
+        Samples to wait for before the first step.
+    most
+        Samples kept on the device.
+    batch
+        Samples in a step.
+    device
+        ``"cpu"`` or ``"cuda"``.
+    start
+        Checkpoint to start from; None starts from scratch.
+    keep
+        Leave the shards on the disk after they were read.
+    """
+
+    what: str
+    shards: Path
+    out: Path
+    seed: int
+    until_s: float
+    fewest: int = 4000
+    most: int = 60_000
+    batch: int = 256
+    device: str = "cuda"
+    start: Path | None = None
+    keep: bool = False
+
+
+def fit(plan: FitPlan) -> dict[str, float]:
+    """Train until the time is up, write ``what.pt``; steps, samples and seconds of training."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    torch.manual_seed(plan.seed)
+    device = torch.device(plan.device)
+    model = built(plan.what, plan.start).to(device)
+    averaged = copy.deepcopy(model).eval().requires_grad_(False)
+    pool = Pool(plan.most, device)
+    batches = Batches(pool, _handling(plan.what), device=device, seed=plan.seed)
+    done = threading.Event()
+    reader = threading.Thread(target=_read, args=(plan, pool, done), daemon=True)
+    reader.start()
+    while len(pool) < plan.fewest and time.time() < plan.until_s:
+        time.sleep(0.2)
+    started = time.time()
+    steps = 0
+    try:
+        for steps, losses in _steps(plan, model, averaged, batches, started):
+            logger.info(
+                "%s: step %d, %d samples (%d kept), losses %s",
+                plan.what, steps, pool.seen, len(pool), " ".join(f"{v:.3f}" for v in losses),
+            )  # fmt: skip
+    finally:
+        done.set()
+        reader.join()
+    stored(averaged, plan.out / f"{plan.what}.pt")
+    return {
+        "samples": pool.seen,
+        "steps": steps,
+        "shown": steps * plan.batch,
+        "seconds": round(time.time() - started),
+        "batch": plan.batch,
+        "warm_start": plan.start is not None,
+    }
+
+
+def _handling(what: str) -> Handling:
     if what == "paddle":
         return Handling(
-            mirrored_points=(0, 1, 2, 4, 3), reversible=False, turn_deg=14, shift=0.10,
-            scale=0.14, smallest_box_px=10,
+            boxes=_paddle_boxes, mirrored_points=None, reversible=False, turn_deg=15, shift=0.06,
+            scale=0.14, sized=False,
         )  # fmt: skip
     return Handling(
-        mirrored_points=(0, 1), reversible=True, turn_deg=12, shift=0.08, scale=0.15,
-        smallest_box_px=8,
+        boxes=_ball_boxes, mirrored_points=(0, 1), reversible=True, turn_deg=14, shift=0.08,
+        scale=0.16, sized=True,
     )  # fmt: skip
 
 
-def _data(what: str) -> dict:
-    names = dict(enumerate(PADDLE_KINDS)) if what == "paddle" else {0: "ball"}
-    model = PADDLE_MODEL if what == "paddle" else BALL_MODEL
-    return {
-        "nc": len(names), "names": names, "channels": 3, "kpt_shape": model["kpt_shape"],
-        "train": "train", "val": "val", "path": "",
-    }  # fmt: skip
+def _paddle_boxes(points: torch.Tensor, extras: torch.Tensor):
+    low, high = points.amin(-2), points.amax(-2)
+    return paddle_boxes(low, high, (high - low).amax(-1, keepdim=True))
 
 
-def _sharp_keypoint_loss(share: float):
-    """A keypoint loss that stays steep for small errors and does not die for large ones.
-
-    log(1 + d²/(s²·A)) for a distance d, a box of area A and the share s (a Cauchy likelihood);
-    the stock loss, 1 − exp(−d²/…), is flat for keypoints far off at the start.
-    """
-    import torch
-
-    class Sharp(torch.nn.Module):
-        def forward(self, pred_kpts, gt_kpts, kpt_mask, area):
-            d = (pred_kpts[..., :2] - gt_kpts[..., :2]).pow(2).sum(-1)
-            weight = kpt_mask.shape[1] / (kpt_mask.sum(1, keepdim=True) + 1e-9)
-            return (weight * torch.log1p(d / (share**2 * (area + 1e-9))) * kpt_mask).mean()
-
-    return Sharp()
+def _ball_boxes(points: torch.Tensor, radii: torch.Tensor):
+    return ball_boxes(points.amin(-2), points.amax(-2), radii[..., None])
 
 
-def fit(
-    what: str,
-    train: SampleSet,
-    held: SampleSet,
-    folder: Path,
-    *,
-    seed: int,
-    batch_size: int,
-    hours: float | None,
-    epochs: int,
-    device: str,
-) -> Path:
-    """Train ``what`` (``"paddle"`` or ``"ball"``) and return the checkpoint.
-
-    Parameters
-    ----------
-    hours
-        Stop after this time; None trains for ``epochs`` passes over the samples.
-    device
-        ``"cpu"`` or the number of a GPU.
-    """
-    os.environ.update({"YOLO_OFFLINE": "1", "YOLO_AUTOINSTALL": "0"})
-    from ultralytics.models.yolo.pose import PoseTrainer
-    from ultralytics.nn.tasks import PoseModel
-
-    from paddlebrief.eyes.training.batches import Batches
-
-    class Trainer(PoseTrainer):
-        def get_dataset(self):
-            return _data(what)
-
-        def get_model(self, cfg=None, weights=None, verbose=True):
-            layout = copy.deepcopy(PADDLE_MODEL if what == "paddle" else BALL_MODEL)
-            return PoseModel(layout, nc=layout["nc"], ch=3, verbose=False)
-
-        def get_dataloader(self, dataset_path, batch_size=16, rank=0, mode="train"):
-            training = mode == "train"
-            return Batches(
-                train if training else held,
-                _handling(what) if training else None,
-                batch_size=min(batch_size, len(train if training else held)),
-                device=self.device,
-                seed=seed,
-            )
-
-        def validate(self):
-            # Held-out samples are judged once, after training, in the network's own terms.
-            return {}, -float(self.loss.detach())
-
-        def final_eval(self):
-            return None
-
-    trainer = Trainer(
-        overrides={
-            **_SETTINGS[what],
-            "model": f"{what}.yaml", "data": "rendered", "epochs": epochs, "time": hours,
-            "imgsz": int(train.pictures.shape[1]), "batch": batch_size, "device": device,
-            "seed": seed, "amp": "bf16" if device != "cpu" else False, "val": False,
-            "plots": False, "optimizer": "AdamW", "cos_lr": True, "lrf": 0.01,
-            "warmup_epochs": 0.5, "warmup_bias_lr": 0.0, "close_mosaic": 0,
-            "project": str(folder), "name": what, "exist_ok": True, "pretrained": False,
-            "workers": 0, "deterministic": False, "patience": 0,
-        }
-    )  # fmt: skip
-
-    def sharpen(trainer) -> None:
-        trainer.model.criterion = trainer.model.init_criterion()
-        trainer.model.criterion.keypoint_loss = _sharp_keypoint_loss(_KEYPOINT_SHARPNESS[what])
-
-    trainer.add_callback("on_pretrain_routine_end", sharpen)
-    trainer.train()
-    checkpoint = folder / f"{what}.pt"
-    shutil.copy(trainer.last, checkpoint)
-    _strip(checkpoint)
-    logger.info("%s: %d samples, %d held out", what, len(train), len(held))
-    return checkpoint
+def _read(plan: FitPlan, pool: Pool, done: threading.Event) -> None:
+    """Take shards over as they appear."""
+    folder = plan.shards / "train" / plan.what
+    known: set[str] = set()
+    while not done.is_set():
+        new = [p for p in sorted(folder.glob("[!.]*")) if p.name not in known]
+        for shard in new:
+            known.add(shard.name)
+            pool.add(load_set(shard))
+            if not plan.keep:
+                shutil.rmtree(shard)
+            if done.is_set():
+                break
+        done.wait(0.2)
 
 
-def _strip(checkpoint: Path) -> None:
-    """Keep the network alone: no optimizer, no folders of the machine that trained it."""
-    import torch
-    from ultralytics.utils.torch_utils import strip_optimizer
+def _steps(
+    plan: FitPlan, model, averaged, batches: Batches, started: float
+) -> Iterator[tuple[int, list[float]]]:
+    """Train; now and then the number of steps and the mean losses since the last time."""
+    loss_of = criterion(model, plan.what)
+    fast = plan.device != "cpu"
+    if fast:
+        torch.backends.cudnn.benchmark = True
+        torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+        model.to(memory_format=torch.channels_last)
+    _precise_head(model, plan.device)
+    optimizer = _optimizer(model, _RATE[plan.what])
+    end = max(plan.until_s, started + _AT_LEAST_S)
+    total, told, steps, since = None, time.time(), 0, 0
+    model.train()
+    while (now := time.time()) < end:
+        share = (now - started) / (end - started)
+        for group in optimizer.param_groups:
+            group["lr"] = _RATE[plan.what] * _schedule(share)
+        batch = batches.draw(plan.batch)
+        with torch.autocast(plan.device, torch.bfloat16, enabled=fast):
+            found = model(batch["img"].contiguous(memory_format=torch.channels_last))
+        parts, _ = loss_of(found, batch)
+        optimizer.zero_grad(set_to_none=True)
+        (parts.sum() / plan.batch).backward()
+        torch.nn.utils.clip_grad_norm_(model.parameters(), 10.0)
+        optimizer.step()
+        steps += 1
+        _average(averaged, model, min(0.999, steps / (steps + 20)))
+        part = parts.detach() / plan.batch
+        total = part if total is None else total + part
+        since += 1
+        if now - told > _TELL_S:
+            yield steps, (total / since).tolist()
+            total, since, told = None, 0, now
+    if since:
+        yield steps, (total / since).tolist()
 
-    strip_optimizer(str(checkpoint))
-    found = torch.load(checkpoint, map_location="cpu", weights_only=False)
-    kept = {"task": "pose", "imgsz": found["train_args"]["imgsz"]}
-    found["model"].args = dict(kept)
-    torch.save({"model": found["model"], "train_args": kept}, checkpoint)
+
+def _precise_head(model, device: str) -> None:
+    """Let the head compute in full precision: a place in half precision is off by a pixel."""
+    head = model.model[-1]
+    plain = head.forward
+
+    def forward(values):
+        with torch.autocast(device, enabled=False):
+            return plain([v.float() for v in values])
+
+    head.forward = forward
+
+
+def _schedule(share: float) -> float:
+    """Factor of the learning rate after a share of the time: a ramp, then half a cosine."""
+    if share < _WARM_UP:
+        return 0.05 + 0.95 * share / _WARM_UP
+    rest = min((share - _WARM_UP) / (1 - _WARM_UP), 1.0)
+    return _LAST_RATE + (1 - _LAST_RATE) * 0.5 * (1 + math.cos(math.pi * rest))
+
+
+def _optimizer(model, rate: float) -> torch.optim.Optimizer:
+    heavy = [p for p in model.parameters() if p.requires_grad and p.ndim > 1]
+    light = [p for p in model.parameters() if p.requires_grad and p.ndim <= 1]
+    groups = [{"params": heavy, "weight_decay": _WEIGHT_DECAY},
+              {"params": light, "weight_decay": 0.0}]  # fmt: skip
+    return torch.optim.AdamW(groups, lr=rate, betas=(0.9, 0.99))
+
+
+@torch.no_grad()
+def _average(averaged, model, keep: float) -> None:
+    for name in ("parameters", "buffers"):
+        old = [v for v in getattr(averaged, name)() if v.is_floating_point()]
+        new = [v for v in getattr(model, name)() if v.is_floating_point()]
+        torch._foreach_lerp_(old, new, 1 - keep)

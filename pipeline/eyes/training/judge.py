@@ -7,11 +7,15 @@ import numpy as np
 from paddlebrief.eyes.network import Found, Network, suppressed
 from paddlebrief.eyes.training.samples import SampleSet
 
-__all__ = ["ball_noise", "findings", "judge_ball", "judge_paddle", "keypoint_noise"]
+__all__ = [
+    "ball_noise", "findings", "judge_ball", "judge_paddle", "keypoint_noise", "worst_balls",
+    "worst_paddles",
+]  # fmt: skip
 
 _BATCH = 32
 _MOST_FOUND = 200
 _NEAR_BALL_PX = 5.0
+_NEAR_PADDLE_PX = 8.0  # 3 to 4 cm in a crop
 _SURE = 0.3
 _THRESHOLDS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 _RAYLEIGH_68 = (
@@ -43,10 +47,14 @@ def judge_paddle(found: list[Found], samples: SampleSet) -> dict:
     flat, sure = rows["kind"] < 2, score > _SURE
     errors = rows["error"][sure]
     right = rows["face_right"]
+    middle = np.nan_to_num(rows["middle"], nan=np.inf)
     return {
         "paddles": len(score),
         "empty_crops": len(empty),
         "recall": {str(t): _share(score >= t) for t in _THRESHOLDS},
+        "recall_edge_on": {str(t): _share(score[~flat] >= t) for t in _THRESHOLDS},
+        "right_place_edge_on": _share(middle[~flat] <= _NEAR_PADDLE_PX),
+        "right_place": _share(middle <= _NEAR_PADDLE_PX),
         "false_on_empty": {str(t): _share(empty >= t) for t in _THRESHOLDS},
         "keypoint_error_px": {
             "median": _quantile(errors, 0.5),
@@ -73,14 +81,14 @@ def _matched_paddles(found: list[Found], samples: SampleSet) -> dict[str, np.nda
         found, samples.counts, samples.kinds, samples.boxes, samples.keypoints, strict=True
     ):
         rows += [_matched(f, kinds[j], boxes[j], points[j]) for j in range(count)]
-    names = ("score", "kind", "face_right", "error")
+    names = ("score", "kind", "face_right", "error", "middle")
     return {name: np.array([row[name] for row in rows]) for name in names}
 
 
 def _matched(found: Found, kind: int, box: np.ndarray, points: np.ndarray) -> dict:
     """One true paddle with the best finding near its middle; score 0 when there is none."""
     nothing = np.full(len(points), np.nan)
-    row = {"score": 0.0, "kind": kind, "face_right": False, "error": nothing}
+    row = {"score": 0.0, "kind": kind, "face_right": False, "error": nothing, "middle": np.nan}
     middles = (found.boxes_px[:, :2] + found.boxes_px[:, 2:]) / 2
     away = np.linalg.norm(middles - (box[:2] + box[2:]) / 2, axis=1)
     near = np.flatnonzero(away < 0.5 * (box[2:] - box[:2]).max())
@@ -92,8 +100,36 @@ def _matched(found: Found, kind: int, box: np.ndarray, points: np.ndarray) -> di
             "kind": kind,
             "face_right": bool(np.argmax(found.scores[k]) == kind),
             "error": np.where(points[:, 2] > 0, error, np.nan),
+            "middle": float(
+                np.linalg.norm(found.points_px[k, 2:].mean(0) - points[2:, :2].mean(0))
+            ),
         }
     return row
+
+
+def worst_paddles(found: list[Found], samples: SampleSet, most: int) -> list[int]:
+    """Samples whose paddle was missed or misplaced most, or that show one where none is."""
+    badness = np.zeros(len(samples))
+    for k, f in enumerate(found):
+        only = SampleSet(**{n: v[k : k + 1] for n, v in vars(samples).items()})
+        rows = _matched_paddles([f], only)
+        if len(rows["score"]):
+            away = np.nan_to_num(rows["middle"], nan=60.0)
+            badness[k] = (1 - rows["score"] + away / 20).max()
+        else:
+            badness[k] = 1.5 * f.scores.sum(axis=1).max(initial=0.0)
+    return np.argsort(-badness, kind="stable")[:most].tolist()
+
+
+def worst_balls(found: list[Found], samples: SampleSet, most: int) -> list[int]:
+    """Samples with the most balls missed and things taken for one, at score 0.4."""
+    badness = np.zeros(len(samples))
+    for k, f in enumerate(found):
+        only = SampleSet(**{n: v[k : k + 1] for n, v in vars(samples).items()})
+        sure = f.only(np.flatnonzero(f.scores[:, 0] >= 0.4))
+        pairs, false = _matched_balls([sure], only)
+        badness[k] = samples.counts[k] - len(pairs) + false
+    return np.argsort(-badness, kind="stable")[:most].tolist()
 
 
 def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
@@ -104,7 +140,7 @@ def keypoint_noise(found: list[Found], samples: SampleSet) -> dict:
     (Rayleigh's distribution).
     """
     rows = _matched_paddles(found, samples)
-    edges = np.array([0.0, 0.4, 0.55, 0.7, 1.0])
+    edges = np.array([0.0, 0.4, 0.55, 0.7, 0.8, 0.9, 1.0])
     error = rows["error"]
     table = [_by_class(rows["score"], error[:, k], edges) for k in range(error.shape[1])]
     return {"score": edges[1:].tolist(), "sd_px": table}

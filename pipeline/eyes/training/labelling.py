@@ -12,17 +12,65 @@ from paddlebrief.rehearsal.paddle import PaddleSpec
 from paddlebrief.rehearsal.scene import Moments
 
 __all__ = [
-    "BACK", "EDGE", "FRONT", "Cutouts", "ball_label", "face_seen", "paddle_label", "paddle_points_m"
+    "BACK", "EDGE", "FRONT", "PADDLE_LABEL", "Cutouts", "Pinhole", "ball_label", "face_seen",
+    "paddle_label", "paddle_points_m",
 ]  # fmt: skip
 
 FRONT, BACK, EDGE = 0, 1, 2
 EDGE_ON_COSINE = 0.2  # within about 12° of edge-on neither face can be told
-_PADDLE_LABEL = 101.0
+PADDLE_LABEL = 101.0
+"""Label of the first paddle in coverage pictures; the next ones count on."""
 _HAND_DEPTH_M, _SKIN_DEPTH_M = 0.12, 0.03
-_SMALLEST_BOX_PX = 10.0
 
 
-class Cutouts:
+class Pinhole:
+    """Where points fall in a flat picture, and what covers them there.
+
+    Parameters
+    ----------
+    position_m, rotation
+        Of the camera, court frame.
+    matrix
+        (3, 3) intrinsic matrix of the flat picture.
+    size_px
+        (width, height).
+    """
+
+    def __init__(
+        self,
+        position_m: np.ndarray,
+        rotation: np.ndarray,
+        *,
+        matrix: np.ndarray,
+        size_px: tuple[int, int],
+    ) -> None:
+        self.position_m, self.rotation = position_m, rotation
+        self.matrix, self.size_px = matrix, size_px
+
+    def pixels(self, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(…, 2) pixels in the flat picture and (…,) distances along the camera's axis."""
+        seen = (points_m - self.position_m) @ self.rotation.T
+        z = np.where(seen[..., 2:] > 0.1, seen[..., 2:], np.nan)
+        flat = seen[..., :2] / z * self.matrix[0, 0] + self.matrix[:2, 2]
+        return flat, z[..., 0]
+
+    def nearest(self, table: np.ndarray, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Label and distance of what is drawn at points, and the points' own distance less it.
+
+        ``table`` is the whole coverage picture. Points outside it count as covered by nothing.
+        """
+        flat, z = self.pixels(points_m)
+        place = np.nan_to_num(np.round(flat), nan=-1).astype(int)
+        inside = ((place >= 0) & (place < self.size_px)).all(axis=-1)
+        x, y = np.where(inside, place[..., 0], 0), np.where(inside, place[..., 1], 0)
+        found = table[y, x]
+        covered = inside & (found[..., 0] > 0)
+        label = np.where(covered, found[..., 2], 0.0)
+        behind = np.where(covered, z - found[..., 1], -1.0)
+        return label, behind
+
+
+class Cutouts(Pinhole):
     """Draws the moving things alone: how far each point is and which thing it belongs to."""
 
     def __init__(
@@ -34,12 +82,13 @@ class Cutouts:
         cast: list[Dressed],
         paddles: list[Prop],
     ) -> None:
-        self._drawing, self._size = drawing, lens.size_px
+        super().__init__(
+            camera.position_m, camera.rotation, matrix=lens.matrix, size_px=lens.size_px
+        )
+        self._drawing = drawing
         view = np.eye(4)
         view[:3, :3] = camera.rotation
         view[:3, 3] = -camera.rotation @ camera.position_m
-        self._view, self._matrix = view, lens.matrix
-        self._camera = camera
         self._to_clip = clip_matrix(lens.matrix, lens.size_px, drawing.far_m) @ view
         self._actors = [ActorBuffers(drawing, d) for d in cast]
         self._paddles = [PropBuffers(drawing, p) for p in paddles]
@@ -64,7 +113,7 @@ class Cutouts:
         context.enable_only(context.DEPTH_TEST)
         context.depth_func = "<"
         nudge = np.eye(4)
-        nudge[0, 3], nudge[1, 3] = 2 * shift[0] / self._size[0], 2 * shift[1] / self._size[1]
+        nudge[0, 3], nudge[1, 3] = 2 * shift[0] / self.size_px[0], 2 * shift[1] / self.size_px[1]
         to_clip = nudge @ self._to_clip
         for n, (actor, joints) in enumerate(zip(self._actors, moments.joints, strict=True)):
             actor.pose(actor.dressed.body.skin_transforms(joints[0][k], joints[1][k]))
@@ -75,51 +124,27 @@ class Cutouts:
             if held[n]:
                 pose = np.eye(4)
                 pose[:3, :3], pose[:3, 3] = turn[k], butt[k]
-                paddle.draw(to_clip, pose, label=_PADDLE_LABEL + n)
+                paddle.draw(to_clip, pose, label=PADDLE_LABEL + n)
 
     def read(self, attachment: int, box: tuple[int, int, int, int]) -> np.ndarray:
         """(h, w, 4) of a box (x, y, w, h): colour with distance, or coverage, distance, label."""
         data = self._frame.read(viewport=box, components=4, attachment=attachment, dtype="f4")
         return np.frombuffer(data, np.float32).reshape(box[3], box[2], 4)
 
-    def pixels(self, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """(…, 2) pixels in the flat picture and (…,) distances along the camera's axis."""
-        seen = (points_m - self._camera.position_m) @ self._camera.rotation.T
-        z = np.where(seen[..., 2:] > 0.1, seen[..., 2:], np.nan)
-        flat = seen[..., :2] / z * self._camera.focal_px + self._matrix[:2, 2]
-        return flat, z[..., 0]
-
-    def nearest(self, table: np.ndarray, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Label and distance of what is drawn at points, and the points' own distance less it.
-
-        ``table`` is the whole coverage picture. Points outside it count as covered by nothing.
-        """
-        flat, z = self.pixels(points_m)
-        place = np.nan_to_num(np.round(flat), nan=-1).astype(int)
-        inside = ((place >= 0) & (place < self._size)).all(axis=-1)
-        x, y = np.where(inside, place[..., 0], 0), np.where(inside, place[..., 1], 0)
-        found = table[y, x]
-        covered = inside & (found[..., 0] > 0)
-        label = np.where(covered, found[..., 2], 0.0)
-        behind = np.where(covered, z - found[..., 1], -1.0)
-        return label, behind
-
     @property
     def whole(self) -> tuple[int, int, int, int]:
         """The box of the whole flat picture."""
-        return 0, 0, *self._size
+        return 0, 0, *self.size_px
 
 
-def paddle_points_m(spec: PaddleSpec) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Keypoints, outline and face grid in the paddle's frame.
+def paddle_points_m(spec: PaddleSpec) -> tuple[np.ndarray, np.ndarray]:
+    """Keypoints and face grid in the paddle's frame.
 
     Returns
     -------
     keypoints
         (5, 3): middle of the butt end, throat (upper end of the handle), middle of the tip, and
         the outermost points of the two edges at half the face's height, −x before +x.
-    outline
-        (16, 3) points on the rim.
     face
         (20, 3) points on the middle plane of the face.
     """
@@ -128,14 +153,9 @@ def paddle_points_m(spec: PaddleSpec) -> tuple[np.ndarray, np.ndarray, np.ndarra
     keypoints = np.array(
         [[0, 0, 0], [0, low, 0], [0, high, 0], [-half, middle, 0], [half, middle, 0]], float
     )
-    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
-    c, s = np.cos(turn), np.sin(turn)
-    x = half * np.sign(c) * np.abs(c) ** 0.45
-    y = middle + (high - low) / 2 * np.sign(s) * np.abs(s) ** 0.5
-    outline = np.stack([np.where(y < low + 0.06, 0.6 * x, x), y, 0 * x], axis=1)
     gx, gy = np.meshgrid(half * np.array([-0.7, -0.25, 0.25, 0.7]), np.linspace(0.1, 0.9, 5))
     face = np.stack([gx.ravel(), (low + gy * (high - low)).ravel(), 0 * gx.ravel()], axis=1)
-    return keypoints, outline, face
+    return keypoints, face
 
 
 def face_seen(butt_m: np.ndarray, rotation: np.ndarray, spec: PaddleSpec, eye_m: np.ndarray):
@@ -149,7 +169,7 @@ def face_seen(butt_m: np.ndarray, rotation: np.ndarray, spec: PaddleSpec, eye_m:
 
 
 def paddle_label(
-    cutouts: Cutouts,
+    cutouts: Pinhole,
     table: np.ndarray,
     *,
     number: int,
@@ -162,14 +182,14 @@ def paddle_label(
     ``keypoints`` (5, 3) are butt, throat, tip, left edge and right edge in picture pixels with
     1 where the place can be made out and 0 where it is hidden; left and right are those of
     somebody who looks along the picture from butt to tip. ``seen`` is the share of the face that
-    nothing covers, ``box`` is (x0, y0, x1, y1).
+    nothing covers.
     """
     butt, turn = pose
-    keypoints, outline, face = (butt + p @ turn.T for p in paddle_points_m(spec))
+    keypoints, face = (butt + p @ turn.T for p in paddle_points_m(spec))
     pixels = camera.project(keypoints)
     if not np.isfinite(pixels).all():
         return None
-    own = _PADDLE_LABEL + number
+    own = PADDLE_LABEL + number
     label, behind = cutouts.nearest(table, face)
     seen = float(np.mean((label == own) | (behind < _SKIN_DEPTH_M)))
     label, behind = cutouts.nearest(table, keypoints)
@@ -178,15 +198,11 @@ def paddle_label(
     along, across = pixels[2] - pixels[0], pixels[4] - pixels[3]
     if along[0] * across[1] - along[1] * across[0] < 0:
         pixels, visible = pixels[[0, 1, 2, 4, 3]], visible[[0, 1, 2, 4, 3]]
-    rim = np.concatenate([camera.project(outline), pixels])
-    low, high = np.nanmin(rim, axis=0), np.nanmax(rim, axis=0)
-    grow = np.maximum(_SMALLEST_BOX_PX - (high - low), 0) / 2
     kind, cosine = face_seen(butt, turn, spec, camera.position_m)
     return {
         "kind": kind,
         "cosine": cosine,
         "keypoints": np.column_stack([pixels, visible.astype(float)]),
-        "box": np.concatenate([low - grow, high + grow]),
         "seen": seen,
     }
 

@@ -22,8 +22,7 @@ _KNOWN = {
         )
     ],
     "sklearn": ["datasets/images/china.jpg", "datasets/images/flower.jpg"],
-    "matplotlib": ["mpl-data/sample_data/grace_hopper.jpg"],
-    "ultralytics": ["assets/bus.jpg", "assets/zidane.jpg"],
+    "ultralytics": ["assets/bus.jpg"],
 }  # fmt: skip
 _LONGEST_PX = 1280
 

@@ -1,9 +1,12 @@
-"""Renders the training pictures, several processes at a time."""
+"""Renders training pictures in processes of their own, which leave shards in a folder.
+
+This module and what it imports keep clear of torch: beside a software GL driver it crashes the
+interpreter.
+"""
 
 import logging
-import multiprocessing
 import time
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,105 +14,139 @@ import cv2
 import numpy as np
 
 from paddlebrief.errors import RehearsalError
+from paddlebrief.eyes.training.closeups import CloseUps
+from paddlebrief.eyes.training.examples import BallSample, PaddleSample
 from paddlebrief.eyes.training.photographs import Photographs
-from paddlebrief.eyes.training.pictures import BallSample, PaddleSample, Shoot
-from paddlebrief.eyes.training.samples import SampleSet, as_set, joined, load_set
-from paddlebrief.eyes.training.situations import BODIES, draw_take
-from paddlebrief.rehearsal.bodies import bake_bodies
+from paddlebrief.eyes.training.pictures import Shoot
+from paddlebrief.eyes.training.samples import SHAPES, as_set
+from paddlebrief.eyes.training.situations import draw_take
+from paddlebrief.rehearsal.bodies import BodySpec
 from paddlebrief.rehearsal.drawing import open_drawing
 from paddlebrief.rehearsal.scenery import FAR_M
-from paddlebrief.rehearsal.staging import Staging
+from paddlebrief.turn.training.cast import checking_cast, training_cast
 
-__all__ = ["HELD_OUT", "RenderPlan", "load_rendered", "render_all"]
+__all__ = ["HELD_OUT", "STOP", "RenderJob", "render", "taking_part"]
 
 logger = logging.getLogger(__name__)
 
 HELD_OUT = 1_000_000
-"""Added to the seed of takes that nothing is trained on."""
+"""Added to the seed of what nothing is trained on."""
+STOP = "stop"
+"""Name of the file whose presence ends the processes."""
 
-_SHOOTS_PER_TAKE = 8
-_INSTANTS_PER_SHOOT = 12
-PADDLE_SHAPE = {"points": 5, "most": 3}
-BALL_SHAPE = {"points": 2, "most": 8}
+_SHARD = 64
+_SHOOTS_PER_TAKE, _INSTANTS_PER_SHOOT = 10, 14  # a take costs as much as a hundred instants
+_VENUES, _BODIES_PER_SITTING = 3, 6
+_MOST_WAITING = 40  # shards of one process that nobody has read yet
+
+Sample = PaddleSample | BallSample
 
 
 @dataclass(frozen=True, kw_only=True)
-class RenderPlan:
-    """What one process renders: ``takes`` takes from ``seed``, or fewer when ``limit_s`` is up.
+class RenderJob:
+    """What one process does.
 
-    ``number`` tells processes of one run apart.
+    Attributes
+    ----------
+    folder
+        Shards go to ``folder / purpose / what``, ``what`` being ``"paddle"`` or ``"ball"``.
+    kind
+        ``"scenes"`` gives crops and tiles of whole scenes, ``"close-ups"`` crops alone.
+    purpose
+        ``"train"`` or ``"held"``.
+    number, seed
+        Of the process.
+    bodies
+        How many bodies to draw from.
+    most
+        Samples after which it ends by itself.
+    limit_s
+        Seconds after which it ends.
     """
 
-    seed: int
+    folder: Path
+    kind: str
+    purpose: str
     number: int
-    takes: int
-    limit_s: float
+    seed: int
+    bodies: int
+    most: int = 10**9
+    limit_s: float = 1e9
 
 
-def render_all(
-    folder: Path, *, seed: int, processes: int, takes: int, limit_s: float
-) -> dict[str, int]:
-    """Render training and held-out samples into ``folder``; the counts of takes and samples.
+def taking_part(purpose: str, count: int) -> list[tuple[BodySpec, int]]:
+    """Bodies of the pictures of one purpose, shared with the turn network's recipe.
 
-    The last of the processes renders the held-out ones. ``takes`` is for each process.
+    No body of the one purpose is in the other.
     """
-    bake_bodies(BODIES)
-    plans = [
-        RenderPlan(seed=seed, number=k, takes=takes, limit_s=limit_s) for k in range(processes)
-    ]
-    plans.append(RenderPlan(seed=seed + HELD_OUT, number=0, takes=max(1, takes), limit_s=limit_s))
-    spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(len(plans), mp_context=spawn) as pool:
-        done = list(pool.map(_render, plans, [folder] * len(plans)))
-    return {key: sum(d[key] for d in done) for key in done[0]}
+    make = training_cast if purpose == "train" else checking_cast
+    return make(count)
 
 
-def _render(plan: RenderPlan, folder: Path) -> dict[str, int]:
-    started = time.monotonic()
+def render(job: RenderJob) -> None:
+    """Render until the file ``STOP`` appears in the folder, or enough is made."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     cv2.setNumThreads(1)
-    photographs = Photographs()
-    made = {"takes": 0, "paddle": 0, "ball": 0}
-    for take in range(plan.takes):
-        rng = np.random.default_rng([plan.seed, plan.number, take])
-        paddles, balls = [], []
-        staging = draw_take(rng)
-        for _ in range(_SHOOTS_PER_TAKE):
-            if time.monotonic() - started > plan.limit_s:
-                break
-            for sample in _shot(staging, photographs, rng):
-                (paddles if isinstance(sample, PaddleSample) else balls).append(sample)
-        name = f"{plan.seed}-{plan.number}-{take}"
-        if paddles:
-            as_set(paddles, **PADDLE_SHAPE).save(folder / "paddle" / name)
-        if balls:
-            as_set(balls, **BALL_SHAPE).save(folder / "ball" / name)
-        made["takes"] += 1
-        made["paddle"] += len(paddles)
-        made["ball"] += len(balls)
-        if time.monotonic() - started > plan.limit_s:
+    seed = job.seed + (HELD_OUT if job.purpose == "held" else 0)
+    rng = np.random.default_rng([seed, job.number, job.kind == "scenes"])
+    make = _scenes if job.kind == "scenes" else _close_ups
+    waiting: dict[str, list[Sample]] = {"paddle": [], "ball": []}
+    made, shards, started, cpu = 0, 0, time.monotonic(), time.process_time()
+    for sample in make(taking_part(job.purpose, job.bodies), rng):
+        what = "paddle" if isinstance(sample, PaddleSample) else "ball"
+        waiting[what].append(sample)
+        made += 1
+        if len(waiting[what]) == _SHARD:
+            _leave(job, what, shards, waiting[what])
+            waiting[what] = []
+            shards += 1
+        late = time.monotonic() - started > job.limit_s
+        if late or made >= job.most or (made % 8 == 0 and (job.folder / STOP).exists()):
             break
-    logger.info("process %d: %s", plan.number, made)
-    return made
+    for what, rest in waiting.items():
+        if rest:
+            _leave(job, what, shards, rest)
+            shards += 1
+    logger.info(
+        "%s %s %d: %d samples, %.0f s, %.0f s of processor time",
+        job.purpose, job.kind, job.number, made, time.monotonic() - started,
+        time.process_time() - cpu,
+    )  # fmt: skip
 
 
-def _shot(
-    staging: Staging, photographs: Photographs, rng: np.random.Generator
-) -> list[PaddleSample | BallSample]:
-    with open_drawing(FAR_M) as drawing:
+def _leave(job: RenderJob, what: str, shard: int, samples: list[Sample]) -> None:
+    folder = job.folder / job.purpose / what
+    name = f"{job.kind}-{job.number:03d}-{shard:05d}"
+    as_set(samples, **SHAPES[what]).save(folder / name)
+    mine = f"{job.kind}-{job.number:03d}-*"
+    while len(list(folder.glob(mine))) > _MOST_WAITING and not (job.folder / STOP).exists():
+        time.sleep(0.5)
+
+
+def _close_ups(
+    cast: Sequence[tuple[BodySpec, int]], rng: np.random.Generator
+) -> Iterator[PaddleSample]:
+    while True:
+        # A new context now and then: what was drawn with the old one is freed with it.
+        with open_drawing(FAR_M) as drawing:
+            close = CloseUps(drawing, cast, venues=_VENUES, rng=rng)
+            yield from close.samples(_BODIES_PER_SITTING)
+
+
+def _scenes(cast: Sequence[tuple[BodySpec, int]], rng: np.random.Generator) -> Iterator[Sample]:
+    photographs = Photographs()
+    while True:
         try:
-            shoot = Shoot(drawing, staging, photographs, rng)
-            samples = list(shoot.samples(_INSTANTS_PER_SHOOT))
-            shoot.release()
+            staging = draw_take(cast, rng)
         except RehearsalError as error:
-            # Hundreds of drawn venues and cameras: one that cannot be must not end the run.
-            logger.warning("a shoot was left out: %s", error)
-            return []
-    return samples
-
-
-def load_rendered(folder: Path, what: str, *, seed: int) -> tuple[SampleSet, SampleSet]:
-    """Training and held-out samples of ``what``, ``"paddle"`` or ``"ball"``."""
-    parts = sorted((folder / what).iterdir())
-    held = [p for p in parts if int(p.name.split("-")[0]) == seed + HELD_OUT]
-    trained = [p for p in parts if p not in held]
-    return joined(load_set(p) for p in trained), joined(load_set(p) for p in held)
+            logger.warning("a take was left out: %s", error)
+            continue
+        for _ in range(_SHOOTS_PER_TAKE):
+            with open_drawing(FAR_M) as drawing:
+                try:
+                    shoot = Shoot(drawing, staging, photographs, rng)
+                    yield from shoot.samples(_INSTANTS_PER_SHOOT)
+                    shoot.release()
+                except RehearsalError as error:
+                    # Hundreds of drawn venues and cameras: one that cannot be must not end all.
+                    logger.warning("a shoot was left out: %s", error)

@@ -6,9 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
-from paddlebrief.eyes.training.pictures import BallSample, PaddleSample
+from paddlebrief.eyes.training.examples import BallSample, PaddleSample
 
-__all__ = ["SampleSet", "as_set", "joined", "load_set"]
+__all__ = ["SHAPES", "SampleSet", "as_set", "joined", "load_set"]
+
+SHAPES = {"paddle": {"points": 5, "most": 3}, "ball": {"points": 2, "most": 8}}
+"""Keypoints of a thing and things in a picture, for each network."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +29,7 @@ class SampleSet:
     boxes
         (n, M, 4) x0, y0, x1, y1 in pixels.
     keypoints
-        (n, M, K, 3) x, y, and 1 where it can be made out.
+        (n, M, K, 3) x, y, and 1 where it can be made out; places are also given where it is 0.
     extras
         (n, M) the cosine between face normal and view for paddles, the radius for balls.
     """
@@ -46,10 +49,12 @@ class SampleSet:
         return SampleSet(**{name: values[:count] for name, values in vars(self).items()})
 
     def save(self, folder: Path) -> None:
-        """Write one ``.npy`` file an array into a folder."""
-        folder.mkdir(parents=True, exist_ok=True)
+        """Write one ``.npy`` file an array into a folder, which appears when it is whole."""
+        beside = folder.with_name(f".{folder.name}")
+        beside.mkdir(parents=True, exist_ok=True)
         for name, values in vars(self).items():
-            np.save(folder / f"{name}.npy", values)
+            np.save(beside / f"{name}.npy", values)
+        beside.replace(folder)
 
 
 def load_set(folder: Path) -> SampleSet:

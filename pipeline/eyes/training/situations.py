@@ -1,5 +1,6 @@
 """Draws what training pictures show: players in the middle of their strokes, cameras, balls."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -9,42 +10,26 @@ from paddlebrief.errors import RehearsalError
 from paddlebrief.eyes.training.things import draw_paddle_spec
 from paddlebrief.rehearsal.ball import BallSettings, fly
 from paddlebrief.rehearsal.bodies import BodySpec
-from paddlebrief.rehearsal.camera import CameraSettings
+from paddlebrief.rehearsal.camera import Camera, CameraSettings
 from paddlebrief.rehearsal.scenario import STROKE_NAMES, Scenario
 from paddlebrief.rehearsal.scene import Moments
 from paddlebrief.rehearsal.staging import Staging, stage
 from paddlebrief.rehearsal.technique import DIAL_RANGES
 from paddlebrief.rehearsal.venue import VenueSettings
 
-__all__ = ["BODIES", "Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "instant"]
-
-_AGES = (14, 19, 24, 28, 33, 37, 42, 48, 53, 58, 64, 71)
-BODIES: tuple[tuple[BodySpec, int], ...] = tuple(
-    (
-        BodySpec(
-            age_years=_AGES[k % 12],
-            sex=("female", "male")[k % 2],
-            height_m=1.56 + 0.017 * ((7 * k) % 20),
-            build=((5 * k) % 11) / 12,
-            appearance=7000 + k,
-        ),
-        7000 + k,
-    )
-    for k in range(18)
-)
-"""Bodies that take part, few so that they are baked once."""
+__all__ = ["Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "instant"]
 
 _GRID_S = 0.001
-_HEIGHTS_M = ((0.5, 1.6), (1.4, 3.2), (3.0, 6.0))
+_UNDER_WAY_S = 0.1
 
 
-def draw_take(rng: np.random.Generator) -> Staging:
-    """A short session of one to three players with strokes of every kind."""
+def draw_take(cast: Sequence[tuple[BodySpec, int]], rng: np.random.Generator) -> Staging:
+    """A short session of one to three players of a cast with strokes of every kind."""
     names = sorted(STROKE_NAMES)
     players = []
-    chosen = rng.choice(len(BODIES), int(rng.integers(1, 4)), replace=False)
+    chosen = rng.choice(len(cast), int(rng.integers(1, 4)), replace=False)
     for k in chosen:
-        spec, looks = BODIES[k]
+        spec, looks = cast[k]
         strokes: dict[str, int] = {}
         for name in rng.choice(names, 5):
             strokes[str(name)] = strokes.get(str(name), 0) + 1
@@ -169,7 +154,9 @@ class StillWorld:
         )
 
 
-def instant(staging: Staging, view: CameraSettings, rng: np.random.Generator) -> Instant:
+def instant(
+    staging: Staging, view: CameraSettings, camera: Camera, rng: np.random.Generator
+) -> Instant:
     """Three frames, mostly near a stroke, with balls of other courts and balls lying about."""
     step = float(1 / view.frame_rate)
     if rng.uniform() < 0.75:
@@ -180,7 +167,7 @@ def instant(staging: Staging, view: CameraSettings, rng: np.random.Generator) ->
     middle = float(np.clip(middle, 0.5, staging.length_s - 0.5))
     frame_s = middle + np.array([-step, 0.0, step])
     half = (view.shutter_s + view.readout_s) / 2 + 2 * _GRID_S
-    extra = [_flight(middle, rng) for _ in range(int(rng.integers(0, 4)))]
+    extra = [_flight(middle, camera, rng) for _ in range(int(rng.integers(1, 6)))]
     extra += [_lying(rng) for _ in range(int(rng.integers(0, 6)))]
     world = StillWorld(
         staging, start_s=frame_s[0] - half, end_s=frame_s[-1] + half, extra_balls=extra
@@ -206,18 +193,25 @@ def _flying(staging: Staging, moments: Moments, frame_s: np.ndarray) -> np.ndarr
     return moving & ~held
 
 
-def _flight(middle_s: float, rng: np.random.Generator):
-    """A ball under way anywhere over this court or the next ones."""
-    start = rng.uniform([-9, -7, 0.1], [9, 11, 2.5])
-    heading, rise = rng.uniform(0, 2 * np.pi), rng.uniform(-0.5, 1.0)
+def _flight(middle_s: float, camera: Camera, rng: np.random.Generator):
+    """A ball under way somewhere in the picture, on this court or beyond."""
+    place = rng.uniform(0, 1, 2) * camera.size_px
+    way = camera.rotation.T @ np.append(camera.rays(place), 1.0)
+    depth = float(np.exp(rng.uniform(np.log(2.5), np.log(24))))
+    lowest = rng.uniform(0.06, 0.6)
+    if camera.position_m[2] + depth * way[2] < lowest:
+        depth = max((lowest - camera.position_m[2]) / way[2], 1.5)
+    heading, rise = rng.uniform(0, 2 * np.pi), rng.uniform(-0.8, 1.0)
     speed = float(np.exp(rng.uniform(np.log(2), np.log(24))))
-    way = np.array([np.cos(rise) * np.cos(heading), np.cos(rise) * np.sin(heading), np.sin(rise)])
+    along = np.array([np.cos(rise) * np.cos(heading), np.cos(rise) * np.sin(heading), np.sin(rise)])
+    start = camera.position_m + depth * way - _UNDER_WAY_S * speed * along
+    start[2] = max(start[2], 0.05)
     flight = fly(
         start,
-        speed * way,
+        speed * along,
         rng.normal(0, 40, 3),
-        start_s=middle_s - 0.2 - rng.uniform(0, 0.4),
-        end_s=middle_s + 0.3,
+        start_s=middle_s - _UNDER_WAY_S,
+        end_s=middle_s + 0.1,
         settings=BallSettings(),
     )
     return flight.at
