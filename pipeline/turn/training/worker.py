@@ -90,10 +90,11 @@ def render(job: RenderJob) -> None:
         train = take_samples(
             studio, backgrounds, cast=training_cast(job.bodies), placer=placer, rng=rng
         )
-        done, started = 0, time.monotonic()
+        done, filmed, started = 0, False, time.monotonic()
         while not (job.folder / STOP).exists():
-            if done == 2:
+            if done == 2 and not filmed:
                 _strokes(job, studio, backgrounds, placer, rng)
+                filmed = True
             if len(list(job.folder.glob("train-*.npz"))) > _MOST_WAITING:
                 time.sleep(0.5)
                 continue
