@@ -246,6 +246,10 @@ class Legend(Flowable):
             text.wrap(width, height)
             natural.append(text.getActualLineWidths0()[0] + 1)
         spare = max(0.0, room - sum(natural)) / len(natural)
+        longest = natural.index(max(natural))
+        rest = sum(natural) - natural[longest]
+        if rest < room / 2:  # short texts keep their line, the longest takes what is left
+            natural[longest] = min(natural[longest], room - rest)
         shrink = min(1.0, room / sum(natural))
         self._widths = [wide * shrink for wide in natural]
         self._spare = min(spare, 24.0)

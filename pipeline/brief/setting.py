@@ -262,7 +262,7 @@ class Setter:
     def _(self, block: MeasureTable, width: float) -> list[Flowable]:
         whole = ("Table", new_key())
         stripped = bool(block.titles[4])
-        shares = [2.7, 1.25, 1.25, 1.15, 1.75] if stripped else [2.7, 1.25, 1.6, 1.75]
+        shares = [2.3, 1.1, 1.45, 1.4, 1.75] if stripped else [2.7, 1.25, 1.6, 1.75]
         n = len(shares)
         widths = [width * share / sum(shares) for share in shares]
         heads = ["head", "head_right", "head", "head", "head"][:n]
@@ -272,6 +272,7 @@ class Setter:
             rows.append(self._measure_row(row, whole, columns=n, strip_width=widths[-1] - 8))
             if row.reason is not None:
                 extra.append(("SPAN", (1, i), (n - 1, i)))
+        extra += _padding(left=2, right=5, above=1.3, below=1.6)  # a stroke fits on one page
         return [self._ruled(rows, widths, extra)]
 
     def _measure_row(self, row: MeasureRow, whole, *, columns: int, strip_width: float) -> list:

@@ -22,6 +22,7 @@ __all__ = [
     "follow_across",
     "follow_height",
     "follow_path",
+    "hand_stops_s",
 ]
 
 WIDEST_ELBOW_SD = 0.30  # upper-arm lengths
@@ -253,6 +254,14 @@ def _follow(view: BodyView) -> _Follow | None:
             return None
         stops.append(int(np.argmax(slow)))
     return _Follow(time_s=time_s, wrist_m=wrist, first=stops[0], last=stops[1])
+
+
+def hand_stops_s(view: BodyView) -> float | None:
+    """When the hitting hand stops after contact, seconds on court; None when that is not clear."""
+    found = None if view.path is None else _follow(view)
+    if found is None:
+        return None
+    return float(found.time_s[found.first] + found.time_s[found.last]) / 2
 
 
 def follow_path(view: BodyView) -> Measure:

@@ -26,6 +26,7 @@ __all__ = ["IMAGE_MEASURES", "StrokeView", "measure_stroke"]
 IMAGE = FrameOfReference.IMAGE
 END_ON_SD_DEG = 20.0  # a line's angle less certain than this is not stated
 UNSEEN = 0.2  # mean visibility from which a landmark counts as hidden
+STOPPING_SD_S = 0.03  # a hand does not stop at one moment (a guess)
 CONTACT_SPAN_S = 0.04  # half the stretch around contact over which direction and speed are taken
 
 
@@ -293,7 +294,8 @@ def follow_time(view: StrokeView) -> Measure:
     """Time on court from contact until the hand comes to rest, seconds."""
     stroke, slow = view.stroke, view.slow_factor
     value = (stroke.finish_s - stroke.contact_s) / slow
-    sd = float(np.hypot(frame_pair_sd_s(view.frame_interval_s), stroke.contact_s_sd / slow))
+    ends = frame_pair_sd_s(view.frame_interval_s), stroke.contact_s_sd / slow, STOPPING_SD_S
+    sd = float(np.linalg.norm(ends))
     if value <= 0:
         return Measure.missing(
             "follow_time_s", "s", FrameOfReference.TIME, "the hand was at rest at contact"

@@ -23,10 +23,10 @@ RELEASE_LIMIT_S = 0.08
 PATH_LIMIT_DEG = 12.0
 SPEED_LIMIT_MPS = 2.5
 ARM_LIMIT = 0.2
+"""Standard uncertainties beyond which a measure is not stated (common practice, no source)."""
 LEFT_OVER = {"wrist_lag_deg": 8.0, "wrist_release_s": 0.06, "head_speed_mps": 1.5}
 """Standard uncertainty beyond that of the fitted motion, in the measure's unit: what the strokes of
 the shipped rehearsal showed. The head's speed reads low, most of all in slices."""
-"""Standard uncertainties beyond which a measure is not stated (common practice, no source)."""
 
 TURNOVER_HALF_S = 0.030
 SLOWEST_TURNOVER_S = 1 / 45  # coarsest frame interval that shows a roll within 60 ms

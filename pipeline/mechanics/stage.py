@@ -17,7 +17,7 @@ from paddlebrief.contacts import (
 )
 from paddlebrief.court import Court, SolvedCamera
 from paddlebrief.ears import EarSettings, Impact
-from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
+from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space, hand_stops_s
 from paddlebrief.mechanics.ball import BallContact, BallView, ball_contact, ball_measures
 from paddlebrief.mechanics.body_view import BodyView, ContactPoint
 from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
@@ -87,7 +87,7 @@ def measure_strokes(
         for stroke in strokes
     ]
     cases = _timed([case.with_ball(tracks, ball) for case in cases], tracks, court, impacts, ears)
-    cases = [case.with_side(unsure_below) for case in cases]
+    cases = [case.with_side(unsure_below).with_finish() for case in cases]
     poses = _paddle_poses(cases, paddle)
     return [case.measured(pose, unsure_below) for case, pose in zip(cases, poses, strict=True)]
 
@@ -203,6 +203,13 @@ class _Case:
     def with_side(self, unsure_below: float) -> "_Case":
         """The case with forehand or backhand judged by the turn of the shoulders."""
         return self.with_stroke(judged_side(self.body, unsure_below=unsure_below))
+
+    def with_finish(self) -> "_Case":
+        """The case with its finish where the hand stops in space, where that is known."""
+        stops_s = hand_stops_s(self.body)
+        if stops_s is None:
+            return self
+        return self.with_stroke(replace(self.stroke, finish_s=stops_s * self.info.slow_factor))
 
     def with_stroke(self, stroke: Stroke) -> "_Case":
         """The case with its stroke timed or judged anew."""

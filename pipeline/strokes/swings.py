@@ -153,7 +153,8 @@ def phases(
     slow = settings.still_share * speed[around].max()
     still = np.flatnonzero(speed[load : middle + 1] < slow)
     forward = load + int(still[-1]) if len(still) else load
-    ended = np.flatnonzero(speed[middle : last + 1] < slow)
+    after = slice(middle, last + 1)
+    ended = np.flatnonzero((speed[after] < slow) & np.isfinite(motion.speed_bhps[after]))
     finish = middle + int(ended[0]) if len(ended) else last
     return (
         min(float(time[load]), contact_s),
