@@ -1,7 +1,6 @@
 """One course of training: processes that render and processes that train, side by side."""
 
 import argparse
-import json
 import logging
 import multiprocessing
 import shutil
@@ -42,6 +41,12 @@ def run(options: argparse.Namespace) -> None:
     ]
     for process in trained:
         process.start()
+    while any(process.is_alive() for process in trained):
+        trained[0].join(5)
+        if not any(p.is_alive() for p in renderers) and not any(shards.glob("*/*/*")):
+            logger.error("all processes that render have ended before they made anything")
+            for process in trained:
+                process.terminate()
     for process in trained:
         process.join()
     (shards / STOP).touch()
@@ -83,7 +88,7 @@ def _train(options: argparse.Namespace, what: str, shards: Path, until_s: float)
     from paddlebrief.eyes.training.fit import FitPlan, fit
 
     start = None if what in options.scratch else shipped(f"{what}.pt")
-    facts = fit(
+    fit(
         FitPlan(
             what=what,
             shards=shards,
@@ -98,7 +103,6 @@ def _train(options: argparse.Namespace, what: str, shards: Path, until_s: float)
             keep=options.keep,
         )
     )
-    (options.out / f"{what}.json").write_text(json.dumps(facts), encoding="utf-8")
 
 
 def _ended(processes: list) -> None:

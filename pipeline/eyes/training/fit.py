@@ -1,6 +1,7 @@
 """Trains one network with ultralytics' losses on samples that are rendered meanwhile."""
 
 import copy
+import json
 import logging
 import math
 import shutil
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import torch
 
+from paddlebrief.errors import PaddlebriefError
 from paddlebrief.eyes.training.batches import Batches, Handling
 from paddlebrief.eyes.training.examples import ball_boxes, paddle_boxes
 from paddlebrief.eyes.training.losses import criterion
@@ -69,12 +71,18 @@ class FitPlan:
     keep: bool = False
 
 
-def fit(plan: FitPlan) -> dict[str, float]:
-    """Train until the time is up, write ``what.pt``; steps, samples and seconds of training."""
+def fit(plan: FitPlan) -> None:
+    """Train until the time is up; writes ``what.pt``, and steps and samples into ``what.json``.
+
+    Raises
+    ------
+    PaddlebriefError
+        When no samples came.
+    """
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     torch.manual_seed(plan.seed)
     device = torch.device(plan.device)
-    model = built(plan.what, plan.start).to(device)
+    model = built(plan.what, plan.start).to(device, memory_format=torch.channels_last)
     averaged = copy.deepcopy(model).eval().requires_grad_(False)
     pool = Pool(plan.most, device)
     batches = Batches(pool, _handling(plan.what), device=device, seed=plan.seed)
@@ -83,6 +91,12 @@ def fit(plan: FitPlan) -> dict[str, float]:
     reader.start()
     while len(pool) < plan.fewest and time.time() < plan.until_s:
         time.sleep(0.2)
+    if not len(pool):
+        done.set()
+        raise PaddlebriefError(
+            "there is nothing to train on", file=plan.shards, expected="rendered samples",
+            todo="look for what ended the processes that render",
+        )  # fmt: skip
     started = time.time()
     steps = 0
     try:
@@ -91,11 +105,17 @@ def fit(plan: FitPlan) -> dict[str, float]:
                 "%s: step %d, %d samples (%d kept), losses %s",
                 plan.what, steps, pool.seen, len(pool), " ".join(f"{v:.3f}" for v in losses),
             )  # fmt: skip
+            _save(plan, averaged, pool, steps=steps, started=started)
     finally:
         done.set()
         reader.join()
+    _save(plan, averaged, pool, steps=steps, started=started)
+
+
+def _save(plan: FitPlan, averaged, pool: Pool, *, steps: int, started: float) -> None:
+    """Write what there is so far: a course that is cut off leaves its last networks."""
     stored(averaged, plan.out / f"{plan.what}.pt")
-    return {
+    facts = {
         "samples": pool.seen,
         "steps": steps,
         "shown": steps * plan.batch,
@@ -103,6 +123,7 @@ def fit(plan: FitPlan) -> dict[str, float]:
         "batch": plan.batch,
         "warm_start": plan.start is not None,
     }
+    (plan.out / f"{plan.what}.json").write_text(json.dumps(facts), encoding="utf-8")
 
 
 def _handling(what: str) -> Handling:
@@ -151,7 +172,6 @@ def _steps(
     if fast:
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-        model.to(memory_format=torch.channels_last)
     _precise_head(model, plan.device)
     optimizer = _optimizer(model, _RATE[plan.what])
     end = max(plan.until_s, started + _AT_LEAST_S)

@@ -39,6 +39,8 @@ _SHOOTS_PER_TAKE, _INSTANTS_PER_SHOOT = 10, 14  # a take costs as much as a hund
 _VENUES, _BODIES_PER_SITTING = 3, 6
 _MOST_WAITING = 40  # shards of one process that nobody has read yet
 
+_MOST_FAILURES = 50
+
 Sample = PaddleSample | BallSample
 
 
@@ -92,7 +94,7 @@ def render(job: RenderJob) -> None:
     make = _scenes if job.kind == "scenes" else _close_ups
     waiting: dict[str, list[Sample]] = {"paddle": [], "ball": []}
     made, shards, started, cpu = 0, 0, time.monotonic(), time.process_time()
-    for sample in make(taking_part(job.purpose, job.bodies), rng):
+    for sample in _unbroken(make, taking_part(job.purpose, job.bodies), rng):
         what = "paddle" if isinstance(sample, PaddleSample) else "ball"
         waiting[what].append(sample)
         made += 1
@@ -112,6 +114,15 @@ def render(job: RenderJob) -> None:
         job.purpose, job.kind, job.number, made, time.monotonic() - started,
         time.process_time() - cpu,
     )  # fmt: skip
+
+
+def _unbroken(make, cast: Sequence[tuple[BodySpec, int]], rng) -> Iterator[Sample]:
+    """Samples without end: a scene that cannot be drawn must not end hours of others."""
+    for _ in range(_MOST_FAILURES):
+        try:
+            yield from make(cast, rng)
+        except Exception:
+            logger.exception("something could not be drawn and is left out")
 
 
 def _leave(job: RenderJob, what: str, shard: int, samples: list[Sample]) -> None:
