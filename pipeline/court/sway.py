@@ -110,23 +110,23 @@ def turn_of(movement: Movement, view: View) -> Turn | None:
     if not len(movement.agreeing):
         return Turn(turn_rad=np.zeros(3), left_px=np.nan)
     before, after = (_directions(view, px) for px in (movement.reference_px, movement.other_px))
-    weight = movement.agreeing & np.isfinite(before + after).all(axis=1)
+    usable = np.isfinite(before + after).all(axis=1)
     before, after = np.nan_to_num(before), np.nan_to_num(after)
-    usable = np.any(before != 0, axis=1) & np.any(after != 0, axis=1)
-    weight = weight.astype(float)
+    weight = movement.agreeing & usable
+    if weight.sum() < LEAST_FOLLOWED:
+        return None
+    enough = max(LEAST_FOLLOWED, LEAST_SHARE * usable.sum())
     for _ in range(ROUNDS):
-        rotation = _rotation(before, after, weight)
-        off = view.focal_px * np.linalg.norm(before @ rotation.T - after, axis=1)
-        off = np.where(usable, off, np.inf)
-        kept = off[off < FOLLOWED_PX]
-        if len(kept) < LEAST_FOLLOWED:
-            return None
-        gate = max(LEAST_GATE_PX, GATE_SCATTERS * float(np.median(kept)))
-        weight = np.where(off < gate, (1 - np.minimum(off / gate, 1) ** 2) ** 2, 0)
-    if len(kept) < LEAST_SHARE * len(off):
+        rotation = _rotation(before, after, weight.astype(float))
+        off = view.focal_px * np.linalg.norm(before @ rotation.T - after, axis=1)[usable]
+        near = off[off < FOLLOWED_PX]
+        gate = GATE_SCATTERS * float(np.median(near if len(near) >= enough else off))
+        weight = np.zeros(len(usable))
+        weight[usable] = (1 - np.minimum(off / max(gate, LEAST_GATE_PX), 1) ** 2) ** 2
+    if len(near) < enough:
         return None
     return Turn(
-        turn_rad=Rotation.from_matrix(rotation).as_rotvec(), left_px=float(np.median(kept))
+        turn_rad=Rotation.from_matrix(rotation).as_rotvec(), left_px=float(np.median(near))
     )
 
 

@@ -33,6 +33,8 @@ AROUND_M = 1.0
 MOST_LAID_OFF = 6.0  # standard deviations
 DULL_WITHIN_PX = 1.5
 DULL_EXPLAINED = 0.85
+BESIDE_DULL_WITHIN_PX = 0.75
+BESIDE_DULL_EXPLAINED = 0.7
 PAINT_APART = 30.0  # distance of two paints' hues in CIE L*a*b*
 PURE_PAINT_APART = 18.0  # the same where lines are wide enough not to mix with their ground
 
@@ -178,17 +180,24 @@ def _shares(fit: Fit, good: np.ndarray) -> tuple[dict[str, float], dict[str, flo
 def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -> list[str]:
     """Halves of the net's tape that are there, but not brighter than what lies behind them.
 
-    A tape in the shade before sunlit ground is as dark as it. Neither found nor missed.
+    A tape in the shade before sunlit ground is as dark as it. Neither found nor missed. Beside
+    one such half less is asked of the other: there people stand, or the ground behind changes.
     """
     grey = cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
-    dull = []
+    bars: dict[str, tuple[float, float]] = {}
     for index, strip in enumerate(court_strips()):
         if strip.group == NET and shares.get(strip.name, 1.0) < ABSENT_SHARE:
             here = fit.places.part(fit.places.strip == index)
             offset, explained = typical_bar(grey, here, blur_px=fit.blur_px)
-            if abs(offset) < DULL_WITHIN_PX and explained > DULL_EXPLAINED:
-                dull.append(strip.name)
-    return dull
+            bars[strip.name] = abs(offset), explained
+    clear = [n for n, (off, told) in bars.items() if off < DULL_WITHIN_PX and told > DULL_EXPLAINED]
+    if not clear:
+        return []
+    return [
+        name
+        for name, (off, told) in bars.items()
+        if name in clear or (off < BESIDE_DULL_WITHIN_PX and told > BESIDE_DULL_EXPLAINED)
+    ]
 
 
 def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str]:
