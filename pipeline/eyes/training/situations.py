@@ -21,6 +21,8 @@ __all__ = ["Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "ins
 
 _GRID_S = 0.001
 _UNDER_WAY_S = 0.1
+_RATES = (20, 25, 30, 30, 50, 60, 60, 120)
+"""Frames a second; slow ones also stand for neighbours further apart in fast recordings."""
 
 
 def draw_take(cast: Sequence[tuple[BodySpec, int]], rng: np.random.Generator) -> Staging:
@@ -70,7 +72,7 @@ def draw_view(rng: np.random.Generator) -> CameraSettings:
     """A camera at any usual place, with any usual rate and shutter."""
     sizes = [(1280, 720), (1280, 720), (1920, 1080), (960, 540), (864, 720)]
     width, height = sizes[int(rng.integers(len(sizes)))]
-    rate = Fraction(int(rng.choice([30, 30, 50, 60, 60, 60, 120])))
+    rate = Fraction(int(rng.choice(_RATES)))
     slowest = float(1 / rate)
     view_deg = float(rng.uniform(44, 88))
     # A barrel bends rays back beyond a radius: k1 stays where the picture's corners have a ray,

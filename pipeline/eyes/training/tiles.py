@@ -40,7 +40,7 @@ def ball_tile(
         # What was painted may hide a ball of the scene: such tiles keep painted balls only.
         if shown:
             part, shown = part[[0, 0, 0]].copy(), []
-    if rng.uniform() < (0.25 if shown else 0.55):
+    if rng.uniform() < (0.12 if shown else 0.5):
         painted = paint_balls(part, rng, count=int(rng.integers(1, 4)))
     part = spoil_colours(part, rng)
     if factor != 1:
