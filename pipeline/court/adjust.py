@@ -16,7 +16,7 @@ __all__ = ["CAMERA", "Adjusted", "Priors", "Rows", "adjust", "adjust_learning", 
 
 CAMERA = len(PARAMETERS)
 LEARNING_ROUNDS = 3
-PRIOR_LINES = 1.0
+PRIOR_LINES = 2.0
 LEAST_SCATTER = 0.5
 
 
@@ -36,7 +36,7 @@ class Priors:
     k2: float = 0.06
     paint_m: float = 0.003
     net_m: float = 0.012
-    strip_share: float = 0.7
+    strip_share: float = 0.8
 
 
 @dataclass(frozen=True)

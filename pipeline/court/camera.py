@@ -133,13 +133,15 @@ class View:
         k1, k2 = self.distortion
         size = np.linalg.norm(wanted, axis=-1, keepdims=True)
         r = size.copy()
-        for _ in range(_UNDISTORT_STEPS):
+        # A wild lens throws the search out to infinity: its pixels stay without a direction.
+        with np.errstate(over="ignore", invalid="ignore"):
+            for _ in range(_UNDISTORT_STEPS):
+                r2 = r * r
+                slope = np.maximum(1 + r2 * (3 * k1 + 5 * k2 * r2), 0.05)
+                r = np.maximum(r - (r * (1 + r2 * (k1 + r2 * k2)) - size) / slope, 0)
             r2 = r * r
-            slope = np.maximum(1 + r2 * (3 * k1 + 5 * k2 * r2), 0.05)
-            r = np.maximum(r - (r * (1 + r2 * (k1 + r2 * k2)) - size) / slope, 0)
-        r2 = r * r
-        off = np.abs(r * (1 + r2 * (k1 + r2 * k2)) - size)
-        fits = (off < 1e-6 * (1 + size)) & _rises(r2, k1, k2)
+            off = np.abs(r * (1 + r2 * (k1 + r2 * k2)) - size)
+            fits = (off < 1e-6 * (1 + size)) & _rises(r2, k1, k2)
         return np.where(fits, wanted * np.divide(r, size, out=np.ones_like(r), where=size > 0),
                         np.nan)  # fmt: skip
 

@@ -19,8 +19,9 @@ from paddlebrief.court.lines import (
     joined_lines,
     straight_lines,
 )
+from paddlebrief.court.other_courts import Evidence
 from paddlebrief.court.strips import named_points_m
-from paddlebrief.court.verify import CourtLimits, Evidence, Quality, judge
+from paddlebrief.court.verify import CourtLimits, Quality, judge
 
 __all__ = ["Expectations", "StillCourt", "solve_still"]
 

@@ -2,36 +2,27 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import cv2
 import numpy as np
 
 from paddlebrief.court.camera import SolvedCamera, View
-from paddlebrief.court.dimensions import (
-    COURT_LENGTH_M,
-    COURT_WIDTH_M,
-    NET_SIDE_HEIGHT_M,
-    NON_VOLLEY_DEPTH_M,
-)
+from paddlebrief.court.dimensions import COURT_LENGTH_M, COURT_WIDTH_M
 from paddlebrief.court.fit import Fit
-from paddlebrief.court.lines import LineMap, StraightLine
+from paddlebrief.court.other_courts import Evidence, colours_of, going_on, left_over
 from paddlebrief.court.profiles import typical_bar
 from paddlebrief.court.strips import NET, court_strips
 
-__all__ = ["CourtLimits", "Evidence", "Quality", "judge", "worst_sd_m"]
+__all__ = ["CourtLimits", "Quality", "judge", "worst_sd_m"]
 
 LEAST_SHOWN_PX = 36.0
 SEEN_SHARE = 0.5
 ABSENT_SHARE = 0.25
+ABSENT_TAPE_SHARE = 0.33
 MISSING_A_SEEN = 0.25
 BEHIND_NET = ("far baseline", "far non-volley line", "far centerline")
-CONTINUED_SHARE = 0.75
-SAME_PAINT = 11.0  # distance in CIE L*a*b*
-LEFT_OVER_SHARE = 0.15  # of the length of line found
-AROUND_M = 1.0
 MOST_LAID_OFF = 6.0  # standard deviations
-DULL_WITHIN_PX = 1.5
+DULL_WITHIN_PX = 1.0
 DULL_EXPLAINED = 0.85
 BESIDE_DULL_WITHIN_PX = 0.75
 BESIDE_DULL_EXPLAINED = 0.7
@@ -58,15 +49,6 @@ class CourtLimits:
     residual_px: float = 1.6
     worst_sd_m: float = 0.2
     place_sd_m: float = 0.3
-
-
-@dataclass(frozen=True, kw_only=True)
-class Evidence:
-    """Lines and ridges of a picture that was made ``scale`` times as large."""
-
-    lines: tuple[StraightLine, ...]
-    line_map: LineMap
-    scale: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,8 +119,8 @@ def judge(
     if residual > limits.residual_px:
         faults.append(f"the lines lie {residual:.1f} pixels from where this court's would")
     if evidence is not None and not faults:
-        faults += _going_on(fit.view.scaled(evidence.scale), evidence.line_map)
-        faults += _left_over(fit, good, picture_bgr, evidence, found_px=found)
+        faults += going_on(fit.view.scaled(evidence.scale), evidence.line_map)
+        faults += left_over(fit, good, picture_bgr, evidence, found_px=found)
     if not faults and not worst <= limits.worst_sd_m:
         faults.append(
             f"too little of the court is in view: a place on it would be known to ± {worst:.1f} m"
@@ -202,7 +184,7 @@ def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -
 
 def _off_colour(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> list[str]:
     """Painted lines whose hue differs from that of most of the paint."""
-    lab = _lab(picture_bgr)
+    lab = colours_of(picture_bgr)
     at = np.round(fit.places.at_px).astype(int)
     hue = lab[at[:, 1], at[:, 0], 1:]
     # Thin lines mix with their ground; only where the paint fills pixels its hue is its own.
@@ -239,81 +221,6 @@ def _too_little(shares: Mapping[str, float], share: float, limits: CourtLimits) 
     return faults
 
 
-def _left_over(fit: Fit, good, picture_bgr, evidence: Evidence, *, found_px: float) -> list[str]:
-    """Lines of the same paint on and around the court that this court does not have."""
-    paint = _paint(fit, good, picture_bgr)
-    if paint is None:
-        return []
-    view = fit.view.scaled(evidence.scale)
-    small = cv2.resize(
-        picture_bgr, view.size_px, interpolation=cv2.INTER_AREA
-    ) if evidence.scale < 1 else picture_bgr  # fmt: skip
-    lab = _lab(small)
-    free = _unexplained_area(view)
-    extra = 0.0
-    for line in evidence.lines:
-        length = float(np.linalg.norm(line.end_px - line.start_px))
-        share = np.linspace(0, 1, max(2, int(length / 3)))[:, None]
-        px = np.round(line.start_px + share * (line.end_px - line.start_px)).astype(int)
-        px = np.clip(px, 0, np.array(view.size_px) - 1)
-        x, y = px.T
-        open_ = free[y, x] > 0
-        if not open_.any():
-            continue
-        apart = np.median(lab[y, x][open_], axis=0) - paint
-        # Whiter than the lines found, it is paint all the more.
-        apart[0] = min(apart[0], 0)
-        if np.linalg.norm(apart) < SAME_PAINT:
-            extra += open_.mean() * min(line.support_px, length)
-    if extra > LEFT_OVER_SHARE * found_px * evidence.scale:
-        return ["lines of the same paint lie where this court has none"]
-    return []
-
-
-def _lab(picture_bgr: np.ndarray) -> np.ndarray:
-    blurred = cv2.GaussianBlur(picture_bgr, (0, 0), 0.7)
-    return cv2.cvtColor(blurred.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
-
-
-def _paint(fit: Fit, good: np.ndarray, picture_bgr: np.ndarray) -> np.ndarray | None:
-    """(3,) CIE L*a*b* of the court's paint where it is wide enough to show; None if nowhere."""
-    ground = np.array([strip.group != NET for strip in court_strips()])[fit.places.strip]
-    wide = good & ground & (fit.places.width_px > 1.2)
-    if wide.sum() < 10:
-        return None
-    x, y = np.round(fit.places.at_px[wide]).astype(int).T
-    return np.median(_lab(picture_bgr)[y, x], axis=0)
-
-
-def _unexplained_area(view: View) -> np.ndarray:
-    """(h, w) uint8, 255 on and around the court, away from its lines and from the net."""
-    width, height = view.size_px
-    area = np.zeros((height, width), np.uint8)
-    half_w, half_l = COURT_WIDTH_M / 2 + AROUND_M, COURT_LENGTH_M / 2 + AROUND_M
-    x, y = np.meshgrid(np.linspace(-half_w, half_w, 60), np.linspace(-half_l, half_l, 120))
-    grid = view.project(np.stack([x, y, np.zeros_like(x)], axis=-1))
-    whole = np.all(np.isfinite(grid) & (np.abs(grid) < 5 * width), axis=-1)
-    for i, j in np.argwhere(whole[:-1, :-1] & whole[1:, :-1] & whole[:-1, 1:] & whole[1:, 1:]):
-        corners = grid[[i, i, i + 1, i + 1], [j, j + 1, j + 1, j]]
-        cv2.fillConvexPoly(area, np.round(corners).astype(np.int32), 255)
-    for strip in court_strips():
-        middle = strip.middle(np.linspace(-0.02, 1.02, 200))
-        edges = [view.project(middle + k * strip.width_m * strip.across) for k in (-0.5, 0.5)]
-        for a, b in pairwise(zip(*edges, strict=True)):
-            corners = np.array([a[0], b[0], b[1], a[1]])
-            if np.isfinite(corners).all() and np.abs(corners).max() < 5 * width:
-                cv2.polylines(area, [np.round(corners).astype(np.int32)], True, 0, 11)
-    net_x = np.linspace(-half_w, half_w, 80)
-    zero = np.zeros_like(net_x)
-    top = view.project(np.stack([net_x, zero, zero + NET_SIDE_HEIGHT_M + 0.08], axis=1))
-    foot = view.project(np.stack([net_x, zero, zero], axis=1))
-    for k in range(len(net_x) - 1):
-        corners = np.array([top[k], top[k + 1], foot[k + 1], foot[k]])
-        if np.isfinite(corners).all() and np.abs(corners).max() < 5 * width:
-            cv2.fillConvexPoly(area, np.round(corners).astype(np.int32), 0)
-    return area
-
-
 def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float]) -> list[str]:
     near = [name for name in TELLING if shown.get(name, 0) > 60]
     faults = [
@@ -328,7 +235,7 @@ def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float])
         faults.append(f"{len(missing)} of this court's lines are missing where they should be")
     tape = [name for name in TAPE if name in shown]
     length = sum(shown[name] for name in tape)
-    if length > 120 and sum(shares[n] * shown[n] for n in tape) < ABSENT_SHARE * length:
+    if length > 120 and sum(shares[n] * shown[n] for n in tape) < ABSENT_TAPE_SHARE * length:
         faults.append("the net's tape is not where this court's would be")
     return faults
 
@@ -339,44 +246,6 @@ def _laid_off(fit: Fit, shares: Mapping[str, float]) -> list[str]:
         for name, off in fit.laid_off.items()
         if abs(off) > MOST_LAID_OFF and (name == NET or shares.get(name, 0) > 0.15)
     ]
-
-
-def _going_on(view: View, line_map: LineMap) -> list[str]:
-    """Lines that run on beyond where this court's end: then it is another court."""
-    half_w, half_l, kitchen = COURT_WIDTH_M / 2, COURT_LENGTH_M / 2, NON_VOLLEY_DEPTH_M
-    beyond = {
-        "the centerline runs on to the net": [((0, -kitchen + 0.25), (0, -0.35))],
-        "the sidelines run on beyond the baseline": [
-            ((x, -half_l - 0.3), (x, -half_l - 2.0)) for x in (-half_w + 0.025, half_w - 0.025)
-        ],
-        "the non-volley line runs on beyond the sidelines": [
-            ((x, -kitchen + 0.025), (1.35 * x, -kitchen + 0.025)) for x in (-1.08 * half_w,
-                                                                           1.08 * half_w)
-        ],
-        "the baseline runs on beyond the sidelines": [
-            ((x, -half_l + 0.025), (1.35 * x, -half_l + 0.025)) for x in (-1.08 * half_w,
-                                                                         1.08 * half_w)
-        ],
-    }  # fmt: skip
-    found = [
-        words
-        for words, stretches in beyond.items()
-        if all(_continued(view, line_map, *ends) for ends in stretches)
-    ]
-    # A single line that goes on may belong to another game on the same floor.
-    return found if len(found) >= 2 else []
-
-
-def _continued(view: View, line_map: LineMap, start, end) -> bool:
-    share = np.linspace(0, 1, 60)[:, None]
-    ground = np.array(start) + share * (np.array(end) - np.array(start))
-    px = view.project(np.concatenate([ground, np.zeros_like(share)], axis=1))
-    run = np.diff(px, axis=0)
-    off = line_map.distance((px[1:] + px[:-1]) / 2, np.arctan2(run[:, 1], run[:, 0]))
-    shown = np.isfinite(off)
-    if shown.sum() < 30 or np.linalg.norm(run[shown], axis=1).sum() < LEAST_SHOWN_PX / 2:
-        return False
-    return bool(np.mean(off[shown] < 2.0) > CONTINUED_SHARE)
 
 
 def worst_sd_m(fit: Fit) -> float:
