@@ -84,6 +84,7 @@ class Floor:
     shadow: tuple[float, float, float] | None = None  # a x + b y > c lies in shadow
     wear: float = 0.0
     net_m: tuple[float, float] | None = (0.9144, 0.8636)
+    tape_bgr: tuple[int, int, int] = (225, 228, 226)
     half_width_m: float = 3.048
     half_length_m: float = 6.7056
 
@@ -188,7 +189,7 @@ def _hang_net(floor: Floor, place: np.ndarray, direction: np.ndarray, colour: np
     tape = there & (z > top - 0.0508)
     mesh = there & ~tape
     colour[mesh] = colour[mesh] * 0.62 + 0.38 * 30
-    colour[tape] = (225, 228, 226)
+    colour[tape] = floor.tape_bgr
 
 
 def stand_people(

@@ -172,6 +172,11 @@ def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -
             here = fit.places.part(fit.places.strip == index)
             offset, explained = typical_bar(grey, here, blur_px=fit.blur_px)
             bars[strip.name] = abs(offset), explained
+    return _believed(bars)
+
+
+def _believed(bars: Mapping[str, tuple[float, float]]) -> list[str]:
+    """Which bars are the tape, by how far off each lies and how much of its profile it explains."""
     clear = [n for n, (off, told) in bars.items() if off < DULL_WITHIN_PX and told > DULL_EXPLAINED]
     if not clear:
         return []
