@@ -7,6 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from paddlebrief.ball.steady import Steadier, anchors_of
+from paddlebrief.ball.watch import BallWatch
 from paddlebrief.court import CourtSettings, read_court, solve_court, write_court
 from paddlebrief.court.camera import View
 from paddlebrief.court.movement import Movement
@@ -18,6 +19,7 @@ from paddlebrief.court.sway import (
     turned_px,
     unturned,
 )
+from paddlebrief.eyes import BallsSeen
 from paddlebrief.footage import inspect, open_frames
 from paddlebrief.session import default_session
 from tests.clips import constant_times, write_clip
@@ -195,3 +197,25 @@ def test_a_turn_moves_the_rim_more_than_the_middle():
     moved = turned_px(np.stack([middle, rim]), view, np.array([0, 1e-4, 0]))
     gone = np.linalg.norm(moved - [middle, rim], axis=1)
     assert gone[1] / gone[0] == pytest.approx(1 + np.tan(np.radians(37)) ** 2, rel=1e-3)
+
+
+def test_the_watch_gives_places_that_the_solved_camera_sees(shaken, court, turns):
+    """A net that always sees a ball where the shaken camera shows one point of the court."""
+    point = np.array([[1.0, -4.0, 0.8]])
+
+    class Shown:
+        number = 0
+
+        def look(self, *_greys) -> BallsSeen:
+            self.number += 1
+            at = replace(STILL, turn_rad=tuple(turns[self.number])).project(point)
+            return BallsSeen(score=np.ones(1), start_px=at, end_px=at, sd_px=np.ones(1))
+
+    anchors = anchors_of(shaken, court)
+    watch = BallWatch(Shown(), shaken, steady=True, anchors=anchors)
+    with open_frames(shaken.path) as frames:
+        for frame in frames:
+            watch.step(frame)
+    found = watch.candidates()
+    assert len(found) == FRAMES - 2
+    assert np.abs(found.px - court.spans[0].camera.project(point)).max() < 1.0

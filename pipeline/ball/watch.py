@@ -59,6 +59,9 @@ class BallWatch:
     steady
         Take the camera's shake off: for a camera that shakes by more than half a pixel, since it
         costs half as much again as the network.
+    anchors
+        What the solved court knows of the shake (`steady.anchors_of`): places are then those that
+        the solved camera sees. Without them they are those in the middle of the frames looked at.
     workers
         Where the network runs, several frames at a time; None runs it here. The network must
         then be fit for it, as those of ONNX Runtime are.
@@ -70,11 +73,12 @@ class BallWatch:
         info: FootageInfo,
         *,
         steady: bool = False,
+        anchors: Sequence[Anchor] = (),
         workers: Executor | None = None,
     ) -> None:
         self._net, self._info = net, info
         self._workers = workers or _Here()
-        self._steadier = Steadier() if steady else None
+        self._steadier = Steadier(anchors) if steady else None
         self._last: list[_Greyed] = []
         self._frame: list[int] = []
         self._time_s: list[float] = []
