@@ -14,10 +14,11 @@ from itertools import combinations, permutations
 import numpy as np
 
 from paddlebrief.court.camera import View
+from paddlebrief.court.dimensions import COURT_LENGTH_M, COURT_WIDTH_M
 from paddlebrief.court.lines import LineMap, StraightLine
 from paddlebrief.court.strips import NET, court_strips
 
-__all__ = ["CameraLimits", "guess_views"]
+__all__ = ["CameraLimits", "beside_court", "guess_views"]
 
 WORST_PERPENDICULAR = 0.16  # cosine between the two directions; lens curvature allowed for
 WORST_ASPECT = 0.16  # relative mismatch of their scales
@@ -39,6 +40,15 @@ class CameraLimits:
     heights_m: tuple[float, float] = (0.8, 16.0)
     distance_m: float = 45.0
     roll: float = 0.45
+
+
+def beside_court(place_m: np.ndarray) -> np.ndarray:
+    """(…) whether (…, 3) cameras stand beside the court and not on it.
+
+    One half seen from beyond its baseline looks like the other one seen from above the net.
+    """
+    x, y = np.abs(place_m[..., 0]), np.abs(place_m[..., 1])
+    return (x > COURT_WIDTH_M / 2) | (y > COURT_LENGTH_M / 2)
 
 
 def guess_views(
@@ -244,6 +254,7 @@ def _pose(h: np.ndarray, f: np.ndarray, middles: np.ndarray, limits: CameraLimit
     # The half turn of the court gives each camera a twin beyond the net.
     fits &= place[:, 1] <= 0
     fits &= np.hypot(place[:, 0], place[:, 1]) < limits.distance_m
+    fits &= beside_court(place)
     # The roll: how far the picture's rightward direction leaves the horizontal, and not upside
     # down: the picture's downward direction points down.
     fits &= (np.abs(turn[:, 0, 2]) < limits.roll) & (turn[:, 1, 2] < 0)

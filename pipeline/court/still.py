@@ -10,7 +10,7 @@ import numpy as np
 from paddlebrief.court.adjust import Priors
 from paddlebrief.court.camera import View
 from paddlebrief.court.fit import Fit, fit_marks, refine
-from paddlebrief.court.guess import CameraLimits, guess_views
+from paddlebrief.court.guess import CameraLimits, beside_court, guess_views
 from paddlebrief.court.lines import (
     CHANNELS,
     LineMap,
@@ -33,6 +33,7 @@ MOST_LINES = 22
 LEAST_WORTH = 0.4
 WORTH_SHARE = 0.6  # of the best guess's score: once a court is believed, rivals must come close
 RIVAL_SHARE = 0.85
+BETTER_SHARE = 0.9
 TELLING_TAPE_PX = 60.0
 LEAST_MARKS = 4
 
@@ -100,16 +101,25 @@ def solve_still(
         tried = _candidates(picture_bgr, name, expect)
         believed = [c for c in tried if not c[1].faults]
         if believed:
-            return _best_of(believed)
+            return _best_of(believed, tried)
         reasons += [(q.score_px, q.faults[0]) for _, q in tried]
     reason = max(reasons)[1] if reasons else "no lines were found that could be a court's"
     return StillCourt(fit=None, quality=None, reason=reason)
 
 
-def _best_of(believed: list[tuple[Fit, Quality]]) -> StillCourt:
-    """The court with the most line found, unless another one is nearly as good."""
+def _best_of(
+    believed: list[tuple[Fit, Quality]], tried: list[tuple[Fit, Quality]]
+) -> StillCourt:
+    """The court with the most line found, unless another one is nearly as good.
+
+    Nor is a court believed beside one that explains more of the lines, but had to be refused:
+    then something is hidden or unusual.
+    """
     believed.sort(key=lambda c: -c[1].score_px)
     best, quality = believed[0]
+    for rival, its in tried:
+        if BETTER_SHARE * its.score_px > quality.score_px and not _same(best.view, rival.view):
+            return StillCourt(fit=None, quality=None, reason=its.faults[0])
     for rival, its in believed[1:]:
         close = its.score_px > RIVAL_SHARE * quality.score_px
         # Half of the court looks like the other half, but stands at no net.
@@ -166,6 +176,8 @@ def _judged(
         mark_sd_px=expect.mark_sd_px,
     )
     if fit is None or not _plausible(fit.view, expect.camera):
+        return None
+    if not marks and not beside_court(fit.view.position_m):
         return None
     quality = judge(fit, picture_bgr, evidence, limits=expect.court)
     return fit, quality

@@ -19,6 +19,7 @@ LEAST_SHOWN_PX = 36.0
 SEEN_SHARE = 0.5
 ABSENT_SHARE = 0.25
 ABSENT_TAPE_SHARE = 0.33
+LEAST_TAPE_PX = 60.0
 MISSING_A_SEEN = 0.25
 BEHIND_NET = ("far baseline", "far non-volley line", "far centerline")
 MOST_LAID_OFF = 6.0  # standard deviations
@@ -168,7 +169,7 @@ def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -
     grey = cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
     bars: dict[str, tuple[float, float]] = {}
     for index, strip in enumerate(court_strips()):
-        if strip.group == NET and shares.get(strip.name, 1.0) < ABSENT_SHARE:
+        if strip.group == NET and shares.get(strip.name, 1.0) < ABSENT_TAPE_SHARE:
             here = fit.places.part(fit.places.strip == index)
             offset, explained = typical_bar(grey, here, blur_px=fit.blur_px)
             bars[strip.name] = abs(offset), explained
@@ -240,7 +241,7 @@ def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float])
         faults.append(f"{len(missing)} of this court's lines are missing where they should be")
     tape = [name for name in TAPE if name in shown]
     length = sum(shown[name] for name in tape)
-    if length > 120 and sum(shares[n] * shown[n] for n in tape) < ABSENT_TAPE_SHARE * length:
+    if length > LEAST_TAPE_PX and sum(shares[n] * shown[n] for n in tape) < ABSENT_TAPE_SHARE * length:
         faults.append("the net's tape is not where this court's would be")
     return faults
 
