@@ -14,6 +14,7 @@ from paddlebrief.store.tracks import write_tracks
 from paddlebrief.strokes import StrokeSettings, find_strokes
 from paddlebrief.strokes.kind import HandPathKind, PathFeatures, decide_kind
 from paddlebrief.strokes.side import SideCues, decide_side, forehand_probability
+from paddlebrief.strokes.swings import HandMotion, phases
 from tests.bodies2d import standing, swing_points, track
 
 
@@ -120,6 +121,20 @@ def test_missing_wrist_through_the_swing_gives_no_stroke(tmp_path):
     points = noisy(swing_points(time, 3.0))
     points[160:200, 15:23] = np.nan
     assert found_in(footage(), parts_of(tmp_path / "t", track(points, time))) == []
+
+
+def test_a_hand_that_is_hidden_after_contact_has_not_stopped_there():
+    time = np.arange(0, 3, 1 / 60)
+    speed = 6 * np.exp(-0.5 * ((time - 1.5) / 0.15) ** 2)
+    motion = HandMotion(
+        hand=Handedness.RIGHT, time_s=time, place_bh=np.zeros((len(time), 2)), speed_bhps=speed,
+        shoulder_span_bh=np.zeros(len(time)), height_px=400.0,
+    )  # fmt: skip
+    *_, seen = phases(motion, 1.5, StrokeSettings())
+    hidden = np.where((time > 1.5) & (time < 1.7), np.nan, speed)
+    *_, finish = phases(replace(motion, speed_bhps=hidden), 1.5, StrokeSettings())
+    assert seen == finish
+    assert finish > 1.7
 
 
 def test_no_tracks_no_strokes(tmp_path):
