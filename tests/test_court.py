@@ -20,10 +20,8 @@ from paddlebrief.court.dimensions import (
 )
 from paddlebrief.court.fit import refine
 from paddlebrief.court.lines import channel, find_ridges, joined_lines, straight_lines
-from paddlebrief.court.other_courts import _is_paint
 from paddlebrief.court.still import Expectations, solve_still
-from paddlebrief.court.verify import _believed, worst_sd_m
-from tests.benchmarks.court import other_courts
+from paddlebrief.court.verify import worst_sd_m
 from tests.court_scenes import PLACES, court_error, make_scene
 from tests.courts import Eye, Floor, badminton_lines, draw_floor, stand_people, tennis_lines
 
@@ -240,43 +238,6 @@ def test_other_courts_are_refused_with_a_reason(floor):
     still = solve_still(draw_floor(BEHIND, floor, seed=2, rays=2), expect=Expectations())
     assert still.fit is None
     assert still.reason
-
-
-@pytest.mark.parametrize("seed", [602, 606])
-def test_a_badminton_court_seen_small_is_refused(seed):
-    """Once taken for this court: its outer lines are 10 cm from ours (BWF Laws, from memory)."""
-    floors = other_courts(seed, rays=4)
-    picture = next(picture for name, _, picture in floors if name == "badminton court")
-    still = solve_still(picture, expect=Expectations())
-    assert still.fit is None
-    assert still.reason
-
-
-def test_paint_mixed_with_its_ground_is_paint_and_another_games_is_not():
-    """A line two thirds of a pixel wide shows paint and ground mixed (box filter, no source)."""
-    white, blue, light_blue = np.array([[92.0, 0, 2], [38, 6, -38], [62, -4, -22]])
-    red = np.array([45.0, 60, 35])
-    grounds = np.stack([blue, blue])
-    assert _is_paint(0.8 * white + 0.2 * blue, white, grounds)
-    assert _is_paint(white + [4, 0, 0], white, grounds)
-    assert not _is_paint(light_blue, white, grounds)
-    assert not _is_paint(red, white, grounds)
-
-
-@pytest.mark.parametrize(
-    ("left", "right", "found"),
-    [
-        ((0.1, 0.96), (0.4, 0.80), ["left", "right"]),
-        ((0.5, 0.82), (0.4, 0.97), ["left", "right"]),
-        ((0.1, 0.96), (0.9, 0.80), ["left"]),
-        ((0.1, 0.80), (0.4, 0.80), []),
-        ((1.3, 0.99), (0.0, 0.00), []),
-    ],
-    ids=["left clear", "right clear", "right off", "neither clear", "an edge close by"],
-)
-def test_a_clear_half_of_a_dull_tape_vouches_for_the_other(left, right, found):
-    """As measured in rendered recordings (first, second, last); no outside source."""
-    assert _believed({"left": left, "right": right}) == found
 
 
 def test_other_lines_on_the_same_floor_do_not_matter():

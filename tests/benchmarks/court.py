@@ -57,8 +57,8 @@ def solve_scene(tally: Tally, picture, eye, name: str) -> None:
         print(f"  {name}: off by {error.worst_m:.2f} m, stated {still.quality.worst_sd_m:.2f} m")
 
 
-def other_courts(seed: int, *, rays: int):
-    """(name, eye, picture) of floors that hold no court of this game."""
+def other_courts(seed: int, *, rays: int, only: str | None = None):
+    """(name, eye, picture) of floors that hold no court of this game; of one kind if asked."""
     rng = np.random.default_rng([seed, 77])
     floors = {
         "tennis court": Floor(lines=tennis_lines(), half_width_m=5.485, half_length_m=11.885,
@@ -72,7 +72,8 @@ def other_courts(seed: int, *, rays: int):
             factor = rng.uniform(1.2, 1.8)
             x, y, z = eye.position_m
             eye = replace(eye, position_m=(x * factor, y * factor, z * 1.2))
-        yield name, eye, draw_floor(eye, floor, seed=seed, rays=rays)
+        if only in (None, name):
+            yield name, eye, draw_floor(eye, floor, seed=seed, rays=rays)
 
 
 def main() -> None:
