@@ -284,8 +284,8 @@ def test_the_record_names_seeds_versions_and_held_out_figures():
     known = record()
     assert known["held_out_seed"] != known["seed"]
     assert {"ultralytics", "torch", "numpy"} <= set(known["versions"])
-    assert known["held_out"]["paddle"]["paddles"] > 500
-    assert known["held_out"]["ball"]["balls"] > 500
+    assert known["held_out"]["paddle"]["scenes"]["paddles"] > 500
+    assert known["held_out"]["ball"]["scenes"]["balls"] > 500
 
 
 def test_no_body_is_both_trained_on_and_judged_with():
