@@ -525,3 +525,30 @@ def test_every_frame_of_the_player_is_looked_at_once():
         others=[replace(track, person=1, landmarks_px=neighbour)],
     )  # fmt: skip
     assert np.flatnonzero(left.seen).tolist() == [6, 7, 8, 9, 10, 11]
+
+
+def test_a_face_on_the_own_arm_is_the_arm():
+    # By construction: the seen face lies on the drawn forearm, or a forearm's length beside it.
+    rows = 8
+    landmarks = np.full((rows, len(LANDMARKS), 2), 100.0)
+    for part, y in (("nose", 40), ("hip", 110), ("knee", 150), ("ankle", 190)):
+        landmarks[:, [k for k, name in enumerate(LANDMARKS) if name.endswith(part)], 1] = y
+    for part, y in (("wrist", 100), ("index", 102), ("pinky", 102), ("elbow", 70), ("shoulder", 45)):
+        landmarks[:, LANDMARKS.index(f"right_{part}")] = 120, y
+    track = Track(
+        person=0, frame=np.arange(rows), time_s=np.arange(rows) / 60, landmarks_px=landmarks,
+        visibility=np.ones((rows, 33)), noise_px=np.ones(33),
+    )  # fmt: skip
+    frames = [
+        Frame(index=k, time_s=k / 60, picture_bgr=np.zeros((2, 2, 3), np.uint8), repeat=False)
+        for k in range(rows)
+    ]
+    sleeve = np.array([[120, 101], [120, 90], [120, 62], [115, 75], [125, 75.0]])
+    beside = np.array([[120, 101], [131, 101], [159, 101], [146, 96], [146, 106.0]])
+    for points, seen in ((sleeve, False), (beside, True)):
+        found = PaddleSeen(
+            score=0.8, front=0.8, back=0.1, edge_on=0.1, points_px=points, sd_px=np.ones(5),
+            visible=np.ones(5), box_px=np.array([0, 0, 1, 1.0]),
+        )  # fmt: skip
+        net = SimpleNamespace(look=lambda picture, squares, found=found: [found])
+        assert (look_for_paddle(frames, track, Handedness.RIGHT, net).seen == seen).all()

@@ -28,7 +28,7 @@ class PaddleNetSettings(_Part):
         lt=1,
         description=(
             "least probability of a paddle, 0 to 1 (no unit); a stroke's paddle counts only when "
-            "it reaches 0.5 in three frames"
+            "it reaches 0.55 in three frames"
         ),
     )
     reach: float = Field(

@@ -15,11 +15,13 @@ from paddlebrief.records import LANDMARKS, Handedness, Track
 __all__ = ["PaddleLook", "consistent", "look_for_paddle"]
 
 _BRIDGED_S = 0.15  # gaps of the hand that are bridged so that the picture is looked at there
+_ARM = ("wrist", "elbow", "shoulder")
 _SHORTEST_ADULT_M = 1.4
 _HEAD_SPEED_MPS = 22.0  # paddle's middle against the hand; more than a smash (a guess)
 _BODY_M = 1.7
 _OFF_HAND = 0.07  # of body heights, usual distance of a handle from the landmarks' hand
-_SURE_SCORE, _SURE_FRAMES = 0.5, 3  # what a chain must hold, or there is no paddle at all
+_ON_ARM = 0.06  # of body heights, how near the arm's bones a face lies that is taken for the arm
+_SURE_SCORE, _SURE_FRAMES = 0.55, 3  # what a chain must hold, or there is no paddle at all
 
 
 class PaddleLook:
@@ -53,6 +55,7 @@ class PaddleLook:
         self._others = others
         landmarks = _bridged(track.landmarks_px, track.time_s, _BRIDGED_S * slow_factor)
         self._hands = hand_px(landmarks, hand.value)
+        self._arms = landmarks[:, [LANDMARKS.index(f"{hand.value}_{part}") for part in _ARM]]
         self._squares: list[Square | None] = hand_squares(landmarks, hand.value)
         self._seen: list[PaddleSeen | None] = [None] * len(track.time_s)
 
@@ -76,7 +79,9 @@ class PaddleLook:
         if not len(heights):
             return found
         height = float(np.quantile(heights, 0.9))
-        own = found.without(_in_other_hands(found, self._others, reach_px=_OFF_HAND * height))
+        theirs = _in_other_hands(found, self._others, reach_px=_OFF_HAND * height)
+        sleeve = _on_arm(found, self._arms, reach_px=_ON_ARM * height)
+        own = found.without(theirs | sleeve)
         return consistent(own, body_height_px=height, slow_factor=self._slow)
 
 
@@ -162,10 +167,41 @@ def consistent(
 def _off_hand(track: PaddleTrack, hand_px: np.ndarray | None = None) -> np.ndarray:
     """(n,) distance of a hand, the track's own or another, from its nearest point of the handle."""
     hand_px = track.hand_px if hand_px is None else hand_px
-    butt, throat = track.points_px[:, 0], track.points_px[:, 1]
-    handle, away = throat - butt, hand_px - butt
-    share = np.sum(handle * away, axis=1) / np.maximum(np.sum(handle**2, axis=1), 1e-9)
-    return np.linalg.norm(away - np.clip(share, 0, 1)[:, None] * handle, axis=1)
+    return _to_segment(hand_px, track.points_px[:, 0], track.points_px[:, 1])
+
+
+def _to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """(n,) distances of (n, 2) points from segments between (n, 2) ends; NaN passes through."""
+    way, away = b - a, point - a
+    share = np.sum(way * away, axis=1) / np.maximum(np.sum(way**2, axis=1), 1e-9)
+    return np.linalg.norm(away - np.clip(share, 0, 1)[:, None] * way, axis=1)
+
+
+def _on_arm(track: PaddleTrack, arms_px: np.ndarray, *, reach_px: float) -> np.ndarray:
+    """(n,) whether the face lies along the bones of the arm that holds it.
+
+    A face is a foot away from the hand, and seldom just before or behind the arm; a sleeve whose
+    hand is hidden is taken for one now and then, with tip and edges on forearm and upper arm.
+    False where the arm is not known.
+
+    Parameters
+    ----------
+    track
+        As found frame by frame.
+    arms_px
+        (n, 3, 2) wrist, elbow and shoulder.
+    reach_px
+        Mean distance of tip and edges from the nearer bone up to which the face is on the arm.
+    """
+    wrist, elbow, shoulder = np.moveaxis(arms_px, 1, 0)
+    away = [
+        np.minimum(
+            _to_segment(track.points_px[:, k], wrist, elbow),
+            _to_segment(track.points_px[:, k], elbow, shoulder),
+        )
+        for k in (2, 3, 4)
+    ]
+    return np.mean(away, axis=0) < reach_px
 
 
 def _in_other_hands(track: PaddleTrack, others: Sequence[Track], *, reach_px: float) -> np.ndarray:
