@@ -14,6 +14,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from paddlebrief.ball import BallTrackSettings, Candidates
+from paddlebrief.ball.steady import anchors_of
 from paddlebrief.ball.watch import BallWatch, stretches_around
 from paddlebrief.closer.balls import ball_tracks
 from paddlebrief.closer.confirm import confirm
@@ -100,7 +101,13 @@ def look_closer(
     kept = CloserFolder(folder)
     if settings.balls and not kept.balls_watched:
         with ThreadPoolExecutor(len(nets)) as workers:
-            watch = BallWatch(nets[0].ball, info, steady=_shakes(court), workers=workers)
+            watch = BallWatch(
+                nets[0].ball,
+                info,
+                steady=_shakes(court),
+                anchors=anchors_of(info, court),
+                workers=workers,
+            )
             kept.write_balls(_watched(info, strokes, watch, settings))
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
