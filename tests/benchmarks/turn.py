@@ -174,7 +174,7 @@ def look(session: Path, true: dict, *, turn_net: TurnNet) -> Look:
         camera=camera,
         true=true,
         joints_m={n: _between(reading.time_s, at, way) for n, way in joints_m.items()},
-        ms_a_frame=1e3 * spent / len(reading.time_s),
+        ms_a_frame=1e3 * spent / len(reading.time_s) if len(reading.time_s) else np.nan,
     )
 
 
@@ -429,7 +429,7 @@ def main() -> None:
         result = by_height(looks, calibration)
         printed(result)
         result["15° told apart"] = told_apart(looks, calibration)
-        result["ms_a_player_frame"] = round(float(np.mean([s.ms_a_frame for s in looks])), 1)
+        result["ms_a_player_frame"] = round(float(np.nanmean([s.ms_a_frame for s in looks])), 1)
     beside = options.json.with_suffix(".part")
     beside.write_text(json.dumps(result, indent=1), encoding="utf-8")
     beside.replace(options.json)
