@@ -70,15 +70,15 @@ def answers(path: Path) -> TurnOutput:
 def test_a_pool_is_the_normalised_weighted_product_of_its_parts(tmp_path):
     # Logarithmic opinion pool: p ∝ p1^w p2^(1−w) (Genest and Zidek 1986, from memory).
     parts = [small_network(tmp_path / f"{k}.onnx", seed=k) for k in (1, 2)]
-    join(parts, [1, 3], tmp_path / "joined.onnx")
+    join(parts, [1, 3], tmp_path / "joined.onnx", limb_shares=[2, 2])
     one, two, both = (answers(p) for p in (*parts, tmp_path / "joined.onnx"))
     for name in ("hip", "shoulder", "separation"):
         product = np.exp(getattr(one, name)) ** 0.25 * np.exp(getattr(two, name)) ** 0.75
         wanted = product / product.sum(axis=1, keepdims=True)
         np.testing.assert_allclose(np.exp(getattr(both, name)), wanted, rtol=0.05, atol=1e-4)
     total = (
-        0.25 * one.concentration[..., None] * one.direction
-        + 0.75 * two.concentration[..., None] * two.direction
+        one.concentration[..., None] * one.direction
+        + two.concentration[..., None] * two.direction
     )
     unit = total / np.linalg.norm(total, axis=-1, keepdims=True)
     assert np.median(np.sum(unit * both.direction, axis=-1)) > 0.999

@@ -26,7 +26,13 @@ _STEPS = 127
 _HALF = np.float16
 
 
-def join(networks: Sequence[Path], shares: Sequence[float], out: Path) -> None:
+def join(
+    networks: Sequence[Path],
+    shares: Sequence[float],
+    out: Path,
+    *,
+    limb_shares: Sequence[float] | None = None,
+) -> None:
     """Write one ONNX file that runs several networks and mixes their answers.
 
     Parameters
@@ -37,6 +43,8 @@ def join(networks: Sequence[Path], shares: Sequence[float], out: Path) -> None:
         Weight of each in the mixture; they need not add up to 1.
     out
         The file to write.
+    limb_shares
+        Weight of each in the directions of spine and arms; None takes ``shares``.
 
     Raises
     ------
@@ -46,9 +54,7 @@ def join(networks: Sequence[Path], shares: Sequence[float], out: Path) -> None:
     import onnx
     from onnx import compose, helper
 
-    if len(networks) != len(shares) or min(shares, default=0) <= 0:
-        raise ValueError(f"expected {len(networks)} shares above 0, got {list(shares)}")
-    parts = np.asarray(shares, np.float32) / np.sum(shares)
+    lines, limbs = (_parts(s, len(networks)) for s in (shares, limb_shares or shares))
     nodes, weights, whole = [], [], None
     for number, path in enumerate(networks):
         whole = onnx.load(str(path))
@@ -57,7 +63,7 @@ def join(networks: Sequence[Path], shares: Sequence[float], out: Path) -> None:
         added, kept = _in_bytes(named.graph)
         nodes += [*added, *(n for n in named.graph.node if not _unpacks(n, named.graph))]
         weights += kept
-    mixing, constants = _mixing(parts)
+    mixing, constants = _mixing(lines, limbs)
     graph = helper.make_graph(
         [*nodes, *mixing], "turns", inputs, list(whole.graph.output), [*weights, *constants]
     )
@@ -68,6 +74,12 @@ def join(networks: Sequence[Path], shares: Sequence[float], out: Path) -> None:
     beside = out.with_suffix(".part.onnx")
     onnx.save(model, str(beside))
     beside.replace(out)
+
+
+def _parts(shares: Sequence[float], count: int) -> np.ndarray:
+    if len(shares) != count or min(shares, default=0) <= 0:
+        raise ValueError(f"expected {count} shares above 0, got {list(shares)}")
+    return np.asarray(shares, np.float32) / np.float32(np.sum(shares))
 
 
 def _unpacks(node, graph) -> bool:
@@ -121,7 +133,7 @@ class _Graph:
         return name
 
 
-def _mixing(parts: np.ndarray) -> tuple[list, list]:
+def _mixing(lines: np.ndarray, limbs: np.ndarray) -> tuple[list, list]:
     """Nodes and constants that mix the networks' answers.
 
     Logarithms of probability are averaged and normalised. Directions are averaged by
@@ -129,23 +141,23 @@ def _mixing(parts: np.ndarray) -> tuple[list, list]:
     of their squared angles from it.
     """
     graph = _Graph()
-    shares = [graph.constant(np.float32(p)) for p in parts]
 
-    def mean(values: list[str]) -> str:
+    def mean(values: list[str], parts: np.ndarray) -> str:
+        shares = [graph.constant(np.float32(p)) for p in parts]
         shared = [graph.add("Mul", v, s) for v, s in zip(values, shares, strict=True)]
         return graph.add("Sum", *shared)
 
     def of(name: str) -> list[str]:
-        return [f"n{k}/{name}" for k in range(len(parts))]
+        return [f"n{k}/{name}" for k in range(len(lines))]
 
     for name in _HISTOGRAMS:
-        graph.add("LogSoftmax", mean(of(name)), out=name, axis=1)
+        graph.add("LogSoftmax", mean(of(name), lines), out=name, axis=1)
     column = graph.constant(np.array([0, DIRECTIONS, 1], np.int64))
     pulls = [
         graph.add("Mul", way, graph.add("Reshape", kappa, column))
         for way, kappa in zip(of("direction"), of("concentration"), strict=True)
     ]
-    total = mean(pulls)
+    total = mean(pulls, limbs)
     least = graph.constant(np.float32(1e-9))
     length = graph.add("ReduceL2", total, axes=[-1], keepdims=1)
     graph.add("Div", total, graph.add("Max", length, least), out="direction")
@@ -157,8 +169,8 @@ def _mixing(parts: np.ndarray) -> tuple[list, list]:
         cosine = graph.add("ReduceSum", graph.add("Mul", way, "direction"), last, keepdims=0)
         angle = graph.add("Acos", graph.add("Clip", cosine, *limits))
         spreads.append(graph.add("Mul", angle, angle))
-    own = graph.add("Div", one, mean(of("concentration")))
-    graph.add("Div", one, graph.add("Add", own, mean(spreads)), out="concentration")
+    own = graph.add("Div", one, mean(of("concentration"), limbs))
+    graph.add("Div", one, graph.add("Add", own, mean(spreads, limbs)), out="concentration")
     return graph.nodes, graph.constants
 
 
@@ -168,9 +180,10 @@ def main() -> None:
     )
     parser.add_argument("networks", nargs="+", type=Path, metavar="NET", help="ONNX files")
     parser.add_argument("--shares", nargs="+", type=float, required=True, help="weight of each")
+    parser.add_argument("--limb-shares", nargs="+", type=float, help="the same for directions")
     parser.add_argument("--out", type=Path, required=True, help="ONNX file to write")
     options = parser.parse_args()
-    join(options.networks, options.shares, options.out)
+    join(options.networks, options.shares, options.out, limb_shares=options.limb_shares)
 
 
 if __name__ == "__main__":
