@@ -2,8 +2,8 @@
 
 Run with ``python -m tests.benchmarks.ball_rendered SESSION… [--strokes N] [--keep DIR]``, each a
 folder written by ``paddlebrief rehearse``. The ball network looks at the stretches around the
-first N true strokes; tracks use the rendered camera. Prints one block a session; balls behind a
-player's body count apart.
+first N true strokes; tracks use the rendered camera, and where that shakes, its first picture
+steadies the frames. Prints one block a session; balls behind a player's body count apart.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from paddlebrief.ball import BallTrack, BallTrackSettings, Candidates, track_balls
 from paddlebrief.ball.files import read_candidates, write_candidates
+from paddlebrief.ball.steady import Anchor
 from paddlebrief.ball.watch import BallWatch, stretches_around
 from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.eyes import BallNet, EyeSettings
@@ -25,14 +26,16 @@ from paddlebrief.records import FootageInfo
 
 NEAR_PX = 5.0
 FLYING_MPS = 0.7
+SHAKES_PX = 0.5
 CONTACT_SD_S = 0.010
 SETTINGS = BallTrackSettings()
 GRADED = ("ball_launch_speed_mps", "ball_mean_speed_mps", "landing_depth_m", "net_clearance_m")
 
 
 def rendered_camera(truth: Path, info: FootageInfo) -> SolvedCamera:
-    """The camera of the first frame, as a solved one without error."""
-    row = pq.read_table(truth / "frames.parquet").slice(0, 1).to_pylist()[0]
+    """The camera of the first frame, as a solved one without error but for its shake."""
+    table = pq.read_table(truth / "frames.parquet")
+    row = table.slice(0, 1).to_pylist()[0]
     matrix = np.array(row["matrix"]).reshape(3, 3)
     view = View(
         focal_px=float(matrix[0, 0]),
@@ -42,14 +45,34 @@ def rendered_camera(truth: Path, info: FootageInfo) -> SolvedCamera:
         position_m=np.array(row["place_m"]),
         size_px=(info.width_px, info.height_px),
     )
-    return SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2))
+    ahead = np.array(table["rotation"].to_pylist(), float).reshape(-1, 3, 3)[:, 2]
+    shake_px = float(np.sqrt(np.sum(ahead.var(axis=0)) / 2) * view.focal_px)
+    return SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2), shake_px=shake_px)
 
 
-def watched(info: FootageInfo, strokes: list[dict], *, kept: Path | None) -> Candidates:
+def anchors(info: FootageInfo, camera: SolvedCamera) -> tuple[Anchor, ...]:
+    """The first picture, of which the camera is known, where the camera shakes; else none."""
+    if camera.shake_px <= SHAKES_PX:
+        return ()
+    with open_frames(info.path) as frames:
+        first = next(iter(frames)).picture_bgr
+    return (
+        Anchor(
+            start_s=info.start_s, end_s=info.end_s, picture_bgr=first, view=camera.view,
+            turn_rad=np.zeros(3),
+        ),
+    )  # fmt: skip
+
+
+def watched(
+    info: FootageInfo, strokes: list[dict], *, camera: SolvedCamera, kept: Path | None
+) -> Candidates:
     """Candidates around strokes, looked for anew or read from ``kept``."""
     if kept is not None and kept.is_file():
         return read_candidates(kept)
-    watch = BallWatch(BallNet(EyeSettings(threads=1)), info)
+    known = anchors(info, camera)
+    net = BallNet(EyeSettings(threads=1))
+    watch = BallWatch(net, info, steady=bool(known), anchors=known)
     start, frames = time.process_time(), 0
     for from_s, to_s in stretches_around([s["contact_s"] for s in strokes], slow_factor=1.0):
         with open_frames(info.path, start_s=from_s, end_s=to_s) as reader:
@@ -104,9 +127,16 @@ class Bodies:
 
 
 def flying_balls(
-    truth: Path, info: FootageInfo, bodies: Bodies | None = None
+    truth: Path,
+    info: FootageInfo,
+    bodies: Bodies | None = None,
+    *,
+    seen_by: SolvedCamera | None = None,
 ) -> dict[int, np.ndarray]:
-    """(k, 2) pixels by frame of the balls that fly in the picture, and that no body hides."""
+    """(k, 2) pixels by frame of the balls that fly in the picture, and that no body hides.
+
+    They are those of each frame, or for steadied ones those that the camera ``seen_by`` sees.
+    """
     table = pq.read_table(truth / "balls.parquet")
     slot, frame = table["ball"].to_numpy(), table["frame"].to_numpy()
     place = np.array(table["place_m"].to_pylist())
@@ -123,7 +153,7 @@ def flying_balls(
         inside = np.all((px[rows] >= 0) & (px[rows] < (info.width_px, info.height_px)), axis=1)
         for r in rows[flies & inside]:
             if bodies is None or not bodies.hide(int(frame[r]), place[r]):
-                found[int(frame[r])].append(px[r])
+                found[int(frame[r])].append(px[r] if seen_by is None else seen_by.project(place[r]))
     return {f: np.array(p) for f, p in found.items()}
 
 
@@ -201,18 +231,19 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
     strokes = pq.read_table(truth / "strokes.parquet").to_pylist()[:count]
     print(folder.name, flush=True)
     kept = None if keep is None else keep / f"{folder.name}.npz"
-    candidates = watched(info, strokes, kept=kept)
-    balls = flying_balls(truth, info)
+    camera = rendered_camera(truth, info)
+    print(f"  the camera shakes by {camera.shake_px:.1f} px")
+    candidates = watched(info, strokes, camera=camera, kept=kept)
+    seen_by = camera if candidates.steadied else None
+    balls = flying_balls(truth, info, seen_by=seen_by)
     start = time.process_time()
-    tracks = track_balls(
-        candidates, camera=rendered_camera(truth, info), width_px=info.width_px, settings=SETTINGS
-    )
+    tracks = track_balls(candidates, camera=camera, width_px=info.width_px, settings=SETTINGS)
     seconds = time.process_time() - start
     minutes = len(candidates.frame_time_s) * info.frame_interval_s / 60
     rows = [f.rows for t in tracks for f in t.flights]
     tracked = np.concatenate([np.empty(0, int), *rows])
     looked = looked_at(truth, candidates.frame_time_s)
-    in_view = flying_balls(truth, info, Bodies(truth))
+    in_view = flying_balls(truth, info, Bodies(truth), seen_by=seen_by)
     for name, part in (("candidates", np.arange(len(candidates))), ("tracks", tracked)):
         precision, recall, n = grade_places(candidates, part, balls, looked)
         _, seen, m = grade_places(candidates, part, in_view, looked)
