@@ -6,7 +6,7 @@ Rauch–Tung–Striebel smoother (Rauch, Tung & Striebel 1965) over hip heading 
 with their rates, whose accelerations wander as a body's do. Errors of neighbouring frames look
 alike (same clothes, same arm in front), so that a frame counts for less the closer frames stand:
 ``correlation_s``. All uncertainties are scaled by what strokes of rendered bodies that were not
-trained on showed (``calibration.json``, written by the training command).
+trained on showed (``calibration.json`` beside the weights).
 """
 
 import json
