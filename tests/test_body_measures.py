@@ -9,6 +9,7 @@ import pytest
 from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
 from paddlebrief.mechanics.body_view import BodyView
+from paddlebrief.mechanics.judging import judged_side
 from paddlebrief.mechanics.turns import BODY_MEASURES, body_measures, separation_at_load
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
 from paddlebrief.turn.fusion import Turns
@@ -214,6 +215,20 @@ def view_of(swing: Swing, eye: SolvedCamera = BEHIND, **changes) -> BodyView:
 def measured(side: int = 1) -> dict:
     swing = swing_of(side)
     return {m.name: m for m in body_measures(view_of(swing))}
+
+
+def test_shoulders_read_back_to_front_are_not_measured_and_do_not_settle_the_side():
+    swing = swing_of()
+    true = turns_of(swing)
+    shoulder = np.pi - true.shoulder_rad  # the mirror image about the line of sight
+    wrong = replace(true, shoulder_rad=shoulder, separation_rad=shoulder - true.hip_rad)
+    view = view_of(swing, turns=wrong, path=path_of(swing, BEHIND, turns=true))
+    assert view.opposed
+    assert not view_of(swing).opposed
+    found = {m.name: m for m in body_measures(view)}
+    assert "opposite" in found["separation_at_load_deg"].reason
+    before = view.stroke
+    assert judged_side(view, unsure_below=0.65) == before
 
 
 def test_turns_come_back_from_an_npz_as_they_were(tmp_path):
