@@ -22,6 +22,9 @@ _MEET_S = 3.0
 """Two are seen at once for longer than a second body of one player is followed by mistake, and than
 a swap of numbers is uncertain by."""
 
+_AGAIN_LAB = 15.0
+"""How much farther from the roster's colours a player may be who is seen again in other light."""
+
 
 class PlayerSettings(BaseModel):
     """How people are put together and named."""
@@ -333,13 +336,40 @@ def _matched(
         return {}
     cost = np.array([[_misfit(g, p, hands) for p in roster] for g in groups])
     rows, columns = linear_sum_assignment(np.minimum(cost, 1e6))
+    best = dict(zip(rows.tolist(), columns.tolist(), strict=True))
+    # The same player again, in other light or mixed with somebody for a while, is no rival.
+    again = {
+        row: column
+        for row in range(len(groups))
+        for other, column in best.items()
+        if row not in best and _again(row, other, column, groups, cost)
+    }
     chosen = {}
-    for row, column in zip(rows, columns, strict=True):
-        rivals = np.concatenate([np.delete(cost[row], column), np.delete(cost[:, column], row)])
+    for row, column in best.items():
+        others = [r for r in range(len(groups)) if r != row and again.get(r) != column]
+        rivals = np.concatenate([np.delete(cost[row], column), cost[others, column]])
         clear = not len(rivals) or rivals.min() - cost[row, column] >= settings.clothes_margin
         if np.isfinite(cost[row, column]) and clear:
-            chosen[int(row)] = roster[column]
+            chosen[row] = roster[column]
+    for row, column in again.items():
+        rivals = np.delete(cost[row], column)
+        clear = not len(rivals) or rivals.min() - cost[row, column] >= settings.clothes_margin
+        if clear and roster[column] in chosen.values():
+            chosen[row] = roster[column]
     return chosen
+
+
+def _again(
+    row: int, other: int, column: int, groups: Sequence[list[Spell]], cost: np.ndarray
+) -> bool:
+    """Whether a group may be the player that another group is: as like, and never seen together."""
+    apart = cost[row, column] - cost[other, column]
+    meet = max(
+        min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
+        for a in groups[row]
+        for b in groups[other]
+    )
+    return bool(np.isfinite(apart) and apart <= _AGAIN_LAB and meet <= _MEET_S)
 
 
 def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> bool:

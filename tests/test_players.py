@@ -55,6 +55,24 @@ def test_clothes_match_the_roster_and_doubt_keeps_the_letter():
     assert "session.yaml" in found.notes[0]
 
 
+def test_a_player_seen_again_in_other_light_is_the_same_player_unless_both_are_seen_at_once():
+    pale = (38, 12, -46)  # as when another player was followed for a while
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    people = [person(0, 0, 9, BLUE), person(1, 0, 30, RED), person(2, 12, 20, pale)]
+    found = named(people, roster=roster)
+    assert found.names == {0: "Ana", 1: "Bo", 2: "Ana"}
+    assert not found.notes
+    at_once = [person(0, 0, 19, BLUE), person(1, 0, 30, RED), person(2, 12, 20, pale)]
+    found = named(at_once, roster=roster)
+    assert found.names == {0: "Ana", 1: "Bo", 2: "C"}
+
+
+def test_somebody_else_in_other_clothes_stays_off_the_roster():
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    people = [person(0, 0, 9, BLUE), person(1, 0, 30, RED), person(2, 12, 20, WHITE)]
+    assert named(people, roster=roster).names[2] not in ("Ana", "Bo")
+
+
 def test_an_unknown_colour_word_is_said_and_leaves_the_other_garment_in_place():
     people = [person(0, 0, 9, RED, BLACK), person(1, 0, 9, BLACK, RED)]
     roster = [Player(name="Ana", clothes=["plaid", "black"]), Player(name="Bo", clothes=["black"])]
