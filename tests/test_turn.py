@@ -461,7 +461,6 @@ def test_shards_wait_until_every_learner_has_read_them(tmp_path):
 
 def test_free_poses_hold_people_at_ease_and_wild_ones():
     """The truth of every pose is a unit heading; arms hang at times, feet leave the ground."""
-    pytest.importorskip("anny")
     from paddlebrief.rehearsal.bodies import BodySpec, make_body
     from paddlebrief.turn.training.free_poses import free_motion
     from paddlebrief.turn.training.poses import truth_of
