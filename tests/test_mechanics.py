@@ -105,6 +105,18 @@ def test_follow_through_of_a_quarter_circle():
     assert found.value == pytest.approx(0.4 * np.pi / 2, rel=0.04)
 
 
+def test_without_legs_in_view_there_are_reasons_and_no_failure():
+    points = swing_points(TIME, 2.0)
+    for side in ("left", "right"):
+        for part in ("knee", "ankle"):
+            set_point(points, f"{side}_{part}", np.full(2, np.nan))
+    found = measures(points)
+    assert "trunk and legs" in found["hip_line_at_load_deg"].reason
+    assert "trunk and legs" in found["hand_speed_bhps"].reason
+    assert not found["contact_height_image"].measured
+    assert found["follow_time_s"].measured
+
+
 def test_hidden_hand_and_unseen_player_are_reasons_not_numbers():
     view_points = swing_points(TIME, 2.0)
     hidden = track(view_points, TIME)

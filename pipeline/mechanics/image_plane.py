@@ -91,6 +91,13 @@ def measure_stroke(view: StrokeView) -> tuple[Measure, ...]:
     return tuple(measure(view) for measure in IMAGE_MEASURES)
 
 
+def _stated(name: str, value: float, sd: float, unit: str) -> Measure:
+    """A measure; none where the body's size, which everything here leans on, is not known."""
+    if np.isfinite(value) and np.isfinite(sd):
+        return Measure(name=name, value=value, sd=sd, unit=unit, frame=IMAGE)
+    return Measure.missing(name, unit, IMAGE, "trunk and legs were not seen whole around the stroke")
+
+
 def _line(view: StrokeView, part: str, time_s: float, name: str) -> Measure:
     ends = f"left_{part}", f"right_{part}"
     a, b = (view.at(end, time_s) for end in ends)
@@ -101,7 +108,7 @@ def _line(view: StrokeView, part: str, time_s: float, name: str) -> Measure:
     sd = line_angle_sd_deg(a, b, view.sd_px(*ends))
     if sd > END_ON_SD_DEG:
         return Measure.missing(name, "°", IMAGE, f"the {part} line points at the camera")
-    return Measure(name=name, value=line_angle_deg(a, b), sd=sd, unit="°", frame=IMAGE)
+    return _stated(name, line_angle_deg(a, b), sd, "°")
 
 
 def hip_line_at_load(view: StrokeView) -> Measure:
@@ -170,7 +177,7 @@ def elbow_height(view: StrokeView) -> Measure:
     arm_px = UPPER_ARM_SHARE * view.height_px
     value = float(shoulder[1] - elbow[1]) / arm_px
     sd = float(np.sqrt(2)) * view.sd_px(*joints) / arm_px
-    return Measure(name=name, value=value, sd=sd, unit=unit, frame=IMAGE)
+    return _stated(name, value, sd, unit)
 
 
 def _hand_velocity(view: StrokeView) -> tuple[np.ndarray, float] | None:
@@ -208,7 +215,7 @@ def path_angle(view: StrokeView) -> Measure:
             name, "°", IMAGE, "the hand turns too fast for the certainty of the contact time"
         )
     value = float(np.degrees(np.arctan2(-velocity[1], abs(velocity[0]))))
-    return Measure(name=name, value=value, sd=angle_sd, unit="°", frame=IMAGE)
+    return _stated(name, value, angle_sd, "°")
 
 
 def _turn_rate(view: StrokeView) -> float:
@@ -237,13 +244,7 @@ def hand_speed(view: StrokeView) -> Measure:
     velocity, sd = found
     value = float(np.hypot(*velocity)) / view.height_px
     size_sd = value * HEIGHT_SD_SHARE
-    return Measure(
-        name=name,
-        value=value,
-        sd=float(np.hypot(sd / view.height_px, size_sd)),
-        unit=unit,
-        frame=IMAGE,
-    )
+    return _stated(name, value, float(np.hypot(sd / view.height_px, size_sd)), unit)
 
 
 HEIGHT_SD_SHARE = 0.05
@@ -269,7 +270,7 @@ def contact_height(view: StrokeView) -> Measure:
     timing = rise * view.stroke.contact_s_sd / view.slow_factor
     placing = view.sd_px(wrist_name, "left_hip", "right_hip") * np.sqrt(1.5) / view.height_px
     sd = float(np.sqrt(timing**2 + placing**2 + (HEIGHT_SD_SHARE * value) ** 2))
-    return Measure(name=name, value=value, sd=sd, unit=unit, frame=IMAGE)
+    return _stated(name, value, sd, unit)
 
 
 def follow_path(view: StrokeView) -> Measure:
@@ -287,7 +288,7 @@ def follow_path(view: StrokeView) -> Measure:
     speed = 0.0 if found is None else float(np.hypot(*found[0])) / view.height_px
     timing = speed * stroke.contact_s_sd / view.slow_factor
     sd = float(np.sqrt(2 * noise**2 + timing**2 + (HEIGHT_SD_SHARE * value) ** 2))
-    return Measure(name=name, value=value, sd=sd, unit=unit, frame=IMAGE)
+    return _stated(name, value, sd, unit)
 
 
 def follow_time(view: StrokeView) -> Measure:

@@ -165,7 +165,7 @@ class _Case:
         """The case with the ball that the stroke sent off."""
         view = self.view
         hand = view.at(view.on_hand("wrist"), self.stroke.contact_s)
-        known = bool(np.isfinite(hand).all())
+        known, tall = bool(np.isfinite(hand).all()), bool(np.isfinite(view.height_px))
         path = self.body.path
         hand_m = None
         if path is not None and self.camera is not None:
@@ -177,7 +177,7 @@ class _Case:
             solved=self.camera is not None,
             settings=settings,
             hand_px=hand if known else None,
-            reach_px=HAND_REACH_BH * view.height_px if known else np.inf,
+            reach_px=HAND_REACH_BH * view.height_px if known and tall else np.inf,
             hand_m=hand_m if hand_m is not None and np.isfinite(hand_m).all() else None,
         )
         return replace(self, ball=ball)
