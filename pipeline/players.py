@@ -23,7 +23,8 @@ _MEET_S = 3.0
 a swap of numbers is uncertain by."""
 
 _AGAIN_LAB = 15.0
-"""How much farther from the roster's colours a player may be who is seen again in other light."""
+"""How much farther from the roster's colours a player may be who is seen again in other light, CIE
+1976 colour distance (a guess)."""
 
 
 class PlayerSettings(BaseModel):
