@@ -262,7 +262,7 @@ class Setter:
     def _(self, block: MeasureTable, width: float) -> list[Flowable]:
         whole = ("Table", new_key())
         stripped = bool(block.titles[4])
-        shares = [2.3, 1.1, 1.45, 1.4, 1.75] if stripped else [2.7, 1.25, 1.6, 1.75]
+        shares = [2.3, 1.1, 1.45, 1.4, 1.75] if stripped else [2.3, 1.1, 1.6, 2.4]
         n = len(shares)
         widths = [width * share / sum(shares) for share in shares]
         heads = ["head", "head_right", "head", "head", "head"][:n]
