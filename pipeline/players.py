@@ -17,7 +17,10 @@ __all__ = ["NamedPlayers", "PlayerSettings", "Spell", "letters", "name_players",
 _OTHER_HAND_LAB = 25.0
 """Colour distance that a hand told from swings weighs as much as: it is sometimes wrong, which
 clear clothes show."""
-_SPELL_LOOKS = 5
+_FEWEST_LOOKS, _TELLING_S = 5, 5.0
+"""Looks, and seconds of them, that tell clothes: an arm or a shadow before them passes sooner."""
+_BACK = 12
+"""Such stretches that a spell's own colours are taken from, so that they follow the light."""
 _MEET_S = 3.0
 """Two are seen at once for longer than a second body of one player is followed by mistake, and than
 a swap of numbers is uncertain by."""
@@ -242,26 +245,30 @@ def name_players(
 def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings) -> list[Spell]:
     """A person's spells in order of time; one where there are too few looks to tell.
 
-    Medians of five looks and more are compared, so that an arm before the shirt for a moment
+    Medians over five seconds and more are compared, so that an arm before the shirt for a moment
     counts for nothing. A spell ends where shirt or legs of the next looks are farther from its own
-    than ``settings.same_clothes``.
+    of the last minute than ``settings.same_clothes``.
     """
     looks = np.empty((0, 7)) if looks is None else np.asarray(looks, float)
     looks = looks[np.isfinite(looks).all(axis=1)]
-    if len(looks) < 2 * _SPELL_LOOKS:
+    wide = _FEWEST_LOOKS
+    if len(looks) > wide:
+        wide = max(wide, round(_TELLING_S / float(np.median(np.diff(looks[:, 0])))))
+    if len(looks) < 2 * wide:
         whole = np.array([*person.shirt_lab, *person.legs_lab])
         return [_spell(person, person.start_s, person.end_s, whole)]
     time_s, colours = looks[:, 0], looks[:, 1:]
     starts = [0]
-    k = _SPELL_LOOKS
-    while k + _SPELL_LOOKS <= len(colours):
-        if _change(colours, starts[-1], k) > settings.same_clothes:
+    k = wide
+    while k + wide <= len(colours):
+        if _change(colours, starts[-1], k, wide) > settings.same_clothes:
             # Looks on both sides of the swap mix for a moment: the largest change is the swap.
-            near = range(k, min(k + _SPELL_LOOKS, len(colours) - _SPELL_LOOKS) + 1)
-            starts.append(max(near, key=lambda j: _change(colours, starts[-1], j)))
-            k = starts[-1] + _SPELL_LOOKS
+            near = range(k, min(k + wide, len(colours) - wide) + 1)
+            start = starts[-1]
+            starts.append(max(near, key=lambda j: _change(colours, start, j, wide)))
+            k = starts[-1] + wide
         else:
-            k += 1
+            k += max(1, wide // _FEWEST_LOOKS)
     ends = [*starts[1:], len(looks)]
     return [
         _spell(person, time_s[a], time_s[b - 1], np.median(colours[a:b], axis=0))
@@ -269,9 +276,9 @@ def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings
     ]
 
 
-def _change(colours: np.ndarray, start: int, k: int) -> float:
-    """How far the looks from ``k`` on are from those since the spell's start."""
-    own, after = colours[start:k], colours[k : k + _SPELL_LOOKS]
+def _change(colours: np.ndarray, start: int, k: int, wide: int) -> float:
+    """How far the next looks from ``k`` on are from those before, since the spell's start."""
+    own, after = colours[max(start, k - _BACK * wide) : k], colours[k : k + wide]
     return _colours_apart(np.median(own, axis=0), np.median(after, axis=0))
 
 

@@ -159,6 +159,7 @@ class RecordingJob:
                 self.solved_court(),
                 nets=nets,
                 settings=self.settings.closer,
+                swings=self.settings.strokes,
                 sight=self.settings.sight,
                 ball=self.settings.ball,
                 folder=folder,

@@ -16,6 +16,7 @@ from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Side, Stroke
 from paddlebrief.sight import SightSettings
+from paddlebrief.strokes import StrokeSettings
 from paddlebrief.turn.fusion import Turns
 from paddlebrief.turn.net import SEGMENTS
 from tests.bodies2d import HEIGHT_PX, standing, track
@@ -64,7 +65,9 @@ def two_people(tmp_path):
 
 
 def confirmed(parts, strokes, tracks):
-    return confirm(footage(), parts, strokes, tracks, sight=SightSettings())
+    return confirm(
+        footage(), parts, strokes, tracks, settings=StrokeSettings(), sight=SightSettings()
+    )
 
 
 def test_an_unsure_stroke_counts_only_when_a_ball_leaves_the_hand(two_people):
@@ -89,6 +92,19 @@ def test_sure_strokes_stay_without_a_ball_and_are_numbered_in_order(two_people):
     later = stroke(1, contact_s=4.5)
     kept = confirmed(two_people, [later, stroke(2, contact_s=2.0)], [])
     assert [(s.number, s.contact_s) for s in kept] == [(1, 2.0), (2, 4.5)]
+
+
+@pytest.mark.parametrize(
+    ("heard", "hit_s", "expected_s"),
+    [(False, 3.4, 3.4), (False, 3.7, 3.0), (True, 3.2, 3.2), (True, 3.4, 3.0), (True, 3.05, 3.0)],
+)
+def test_a_stroke_is_moved_to_where_a_ball_turns_at_its_hand(two_people, heard, hit_s, expected_s):
+    vague = replace(stroke(contact_s=3.0), heard=heard)
+    (kept,) = confirmed(two_people, [vague], [ball_from(WRIST_PX[0] + [30, 0], hit_s)])
+    assert kept.contact_s == pytest.approx(expected_s)
+    assert kept.load_s <= kept.contact_s <= kept.finish_s
+    (kept,) = confirmed(two_people, [vague], [ball_from(WRIST_PX[1], hit_s)])
+    assert kept.contact_s == 3.0
 
 
 def test_a_stretch_of_candidates_keeps_what_belongs_to_it():

@@ -5,11 +5,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paddlebrief.ball import BallTrack, find_shot
+from paddlebrief.ball import BallTrack, BreakKind, find_shot
 from paddlebrief.body import body_height_px, hand_landmark
 from paddlebrief.records import FootageInfo, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
-from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.strokes import StrokeSettings
+from paddlebrief.strokes.stroke import smoothed_window, stroke_at
 
 __all__ = ["confirm"]
 
@@ -18,6 +19,12 @@ REACH_BH = 0.45
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
 NEAR_S = 0.2
+HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
+"""How far a contact may be from its ball's hit, seconds on court: as timed by a sound near the
+hand's own time, and by the hand alone."""
+AGREES_S = 0.06
+HIT_SD_S = 0.004
+"""Of a hit between two flights, beyond what their fit says (a guess)."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +39,13 @@ def confirm(
     strokes: Sequence[Stroke],
     tracks: Sequence[BallTrack],
     *,
+    settings: StrokeSettings,
     sight: SightSettings,
 ) -> list[Stroke]:
     """Sure strokes, and those that a ball makes sure, numbered anew; one owner for each impact.
+
+    A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
+    a ball turns round at the hand.
 
     Parameters
     ----------
@@ -44,10 +55,12 @@ def confirm(
         As found, unsure ones and rivals for one impact among them.
     tracks
         Balls, with or without a court.
-    sight
-        How landmarks are smoothed.
+    settings, sight
+        How phases are found and landmarks smoothed.
     """
-    claims = [_Claim(s, _away_bh(info, parts, s, tracks, sight)) for s in strokes]
+    scene = _Scene(info, parts, tracks, settings, sight)
+    timed = [scene.at_its_hit(s) for s in strokes]
+    claims = [_Claim(s, scene.away_bh(s)) for s in timed]
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
         seen = np.isfinite(claim.away_bh)
@@ -71,35 +84,103 @@ def _too_soon(claim: _Claim, kept: Sequence[_Claim], info: FootageInfo) -> bool:
     return min(apart, default=np.inf) < NEAR_S
 
 
-def _away_bh(
-    info: FootageInfo,
-    parts: TrackParts,
-    stroke: Stroke,
-    tracks: Sequence[BallTrack],
-    sight: SightSettings,
-) -> float:
-    """Distance of the struck ball from the hitting wrist, body heights; infinite without one."""
-    slow = info.slow_factor
-    track = smoothed_window(
-        parts,
-        stroke.person,
-        start_s=stroke.contact_s - NEAR_S * slow,
-        end_s=stroke.contact_s + NEAR_S * slow,
-        contact_s=stroke.contact_s,
-        slow_factor=slow,
-        sight=sight,
-        keep_hidden=True,
-    )
-    wrist = track.landmarks_px[:, hand_landmark(stroke.hand, "wrist")]
-    known = np.isfinite(wrist).all(axis=1)
-    height = body_height_px(track) if len(track.time_s) else np.nan
-    if not known.any() or not np.isfinite(height):
-        return np.inf
-    hand = np.array(
-        [np.interp(stroke.contact_s, track.time_s[known], wrist[known, k]) for k in (0, 1)]
-    )
-    found = find_shot(tracks, stroke.contact_s / slow, hand_px=hand, reach_px=REACH_BH * height)
-    if found is None:
-        return np.inf
-    ball, index = found
-    return float(np.linalg.norm(ball.flights[index].start.px - hand) / height)
+@dataclass(frozen=True)
+class _Scene:
+    info: FootageInfo
+    parts: TrackParts
+    tracks: Sequence[BallTrack]
+    settings: StrokeSettings
+    sight: SightSettings
+
+    def away_bh(self, stroke: Stroke) -> float:
+        """Distance of the struck ball from the hitting wrist, body heights; infinite without
+        one."""
+        hand = _Hand.around(self, stroke, NEAR_S)
+        if hand is None:
+            return np.inf
+        place = hand.at(stroke.contact_s)
+        found = find_shot(
+            self.tracks,
+            stroke.contact_s / self.info.slow_factor,
+            hand_px=place,
+            reach_px=REACH_BH * hand.height_px,
+        )
+        if found is None:
+            return np.inf
+        ball, index = found
+        return float(np.linalg.norm(ball.flights[index].start.px - place) / hand.height_px)
+
+    def at_its_hit(self, stroke: Stroke) -> Stroke:
+        """The stroke, at the time of the hit that it is: the nearest one at its hand."""
+        slow = self.info.slow_factor
+        reach_s = HEARD_REACH_S if stroke.heard else UNHEARD_REACH_S
+        hits = [
+            b
+            for track in self.tracks
+            for b in track.breaks
+            if b.kind in (BreakKind.HIT, BreakKind.TURN)
+            and abs(b.time_s - stroke.contact_s / slow) <= reach_s
+        ]
+        hand = _Hand.around(self, stroke, reach_s + NEAR_S) if hits else None
+        if hand is None:
+            return stroke
+        own = [b for b in hits if hand.away_bh(b.px, b.time_s * slow) <= REACH_BH]
+        if not own:
+            return stroke
+        hit = min(own, key=lambda b: abs(b.time_s - stroke.contact_s / slow))
+        if abs(hit.time_s - stroke.contact_s / slow) <= AGREES_S:
+            return stroke
+        moved = stroke_at(
+            self.info,
+            self.parts,
+            person=stroke.person,
+            hand=stroke.hand,
+            contact_s=hit.time_s * slow,
+            contact_s_sd=float(np.hypot(hit.time_s_sd, HIT_SD_S)) * slow,
+            heard=False,
+            guessed=hand.hidden,
+            settings=self.settings,
+            sight=self.sight,
+        )
+        return stroke if moved is None else replace(moved, player=stroke.player, sure=stroke.sure)
+
+
+@dataclass(frozen=True)
+class _Hand:
+    """The hitting wrist, (n, 2) pixels at (n,) presentation times, and the body's height."""
+
+    time_s: np.ndarray
+    wrist_px: np.ndarray
+    height_px: float
+    hidden: bool
+
+    @classmethod
+    def around(cls, scene: _Scene, stroke: Stroke, reach_s: float) -> "_Hand | None":
+        """Within ``reach_s`` (on court) of a stroke's contact; None where it is not known."""
+        slow = scene.info.slow_factor
+        track = smoothed_window(
+            scene.parts,
+            stroke.person,
+            start_s=stroke.contact_s - reach_s * slow,
+            end_s=stroke.contact_s + reach_s * slow,
+            contact_s=stroke.contact_s,
+            slow_factor=slow,
+            sight=scene.sight,
+            keep_hidden=True,
+        )
+        landmark = hand_landmark(stroke.hand, "wrist")
+        wrist = track.landmarks_px[:, landmark]
+        known = np.isfinite(wrist).all(axis=1)
+        height = body_height_px(track) if len(track.time_s) else np.nan
+        if not known.any() or not np.isfinite(height):
+            return None
+        seen = track.visibility[:, landmark] >= scene.sight.min_visibility
+        return cls(track.time_s[known], wrist[known], float(height), bool(np.mean(seen) < 0.5))
+
+    def at(self, time_s: float) -> np.ndarray:
+        """(2,) place of the wrist at a presentation time."""
+        return np.array([np.interp(time_s, self.time_s, self.wrist_px[:, k]) for k in (0, 1)])
+
+    def away_bh(self, px: np.ndarray, time_s: float) -> float:
+        """Distance of a place from the wrist at a presentation time, body heights."""
+        return float(np.linalg.norm(px - self.at(time_s)) / self.height_px)

@@ -28,7 +28,8 @@ from paddlebrief.pose_net import PoseNet
 from paddlebrief.progress import reporter
 from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
-from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.strokes import StrokeSettings
+from paddlebrief.strokes.stroke import smoothed_window
 from paddlebrief.turn.crowding import clear_of_others
 from paddlebrief.turn.fusion import Turns, load_calibration
 from paddlebrief.turn.inputs import View
@@ -69,6 +70,7 @@ def look_closer(
     *,
     nets: Sequence[Nets],
     settings: CloserSettings,
+    swings: StrokeSettings,
     sight: SightSettings,
     ball: BallTrackSettings,
     folder: Path,
@@ -88,8 +90,8 @@ def look_closer(
         Solved or not; a solved camera tells the turn network how it is held.
     nets
         The networks, one set for each of the threads to work on.
-    settings, sight, ball
-        What to look at, how landmarks are smoothed, and how balls move.
+    settings, swings, sight, ball
+        What to look at, how strokes are found, how landmarks are smoothed, and how balls move.
     folder
         Where to put it.
 
@@ -112,7 +114,7 @@ def look_closer(
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
-        kept.write_strokes(confirm(info, parts, strokes, tracks, sight=sight))
+        kept.write_strokes(confirm(info, parts, strokes, tracks, settings=swings, sight=sight))
     confirmed = kept.strokes()
     free: SimpleQueue[Nets] = SimpleQueue()
     for each in nets:

@@ -35,7 +35,7 @@ from paddlebrief.paddle import (
 )
 from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
-from paddlebrief.strokes.find import smoothed_window
+from paddlebrief.strokes.stroke import smoothed_window
 from paddlebrief.turn.skeleton import build_path
 from paddlebrief.turn.standing import ADULT, Stature, eye_of
 

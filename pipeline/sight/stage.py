@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from paddlebrief.footage import open_frames, read_ahead
@@ -15,7 +14,9 @@ from paddlebrief.pose_net import Crop, PoseNet
 from paddlebrief.records import FootageInfo, Track
 from paddlebrief.sight.parts import Person, SightSummary, TrackParts
 from paddlebrief.sight.sides import settle_sides
-from paddlebrief.sight.tracker import Followed, Observation, SightSettings, Tracker
+from paddlebrief.sight.crowd import Followed
+from paddlebrief.sight.looks import Clothes
+from paddlebrief.sight.tracker import Observation, SightSettings, Tracker
 from paddlebrief.smoothing import residual_noise, smooth_paths
 from paddlebrief.store.files import written_whole
 from paddlebrief.store.tracks import write_tracks
@@ -25,9 +26,7 @@ __all__ = ["watch"]
 log = logging.getLogger(__name__)
 
 PART_S = 30.0  # seconds of playback a part: what a kill can cost at most
-COLOUR_EVERY_S = 1.0
-TORSO_QUAD = (11, 12, 24, 23)
-THIGHS = ((23, 25), (24, 26))
+LOOK_EVERY_S = 0.25  # of clothes that are kept
 
 
 @dataclass(kw_only=True)
@@ -37,9 +36,7 @@ class _Seen:
     start_s: float
     end_s: float
     frames: int = 0
-    looked_s: list[float] = field(default_factory=list)
-    shirts: list[list[float]] = field(default_factory=list)
-    legs: list[list[float]] = field(default_factory=list)
+    looks: list[list[float]] = field(default_factory=list)
     last_px: list | None = None
 
 
@@ -111,16 +108,14 @@ def watch(
                 continue
             for seen in tracker.step(frame.picture_bgr, frame.time_s):
                 rows[seen.person].append((frame.index, frame.time_s, seen))
-                _note(state, seen, frame.time_s, frame.picture_bgr)
+                _note(state, seen, frame.time_s)
             progress(min((frame.time_s - info.start_s) / span, 1.0))
         state.failures += frames.failures
     _finish_part(folder, state, tracker, rows, info, settings)
     parts = TrackParts(folder)
     parts.write_looks(
         {
-            number: np.column_stack([s.looked_s, s.shirts, s.legs])
-            for number, s in state.seen.items()
-            if s.looked_s
+            number: np.array(s.looks) for number, s in state.seen.items() if s.looks
         }
     )
     parts.write_summary(_summary(state))
@@ -132,37 +127,13 @@ def _part(time_s: float, info: FootageInfo) -> int:
     return int((time_s - info.start_s) // PART_S)
 
 
-def _note(state: _State, seen: Observation, time_s: float, picture_bgr: np.ndarray) -> None:
+def _note(state: _State, seen: Observation, time_s: float) -> None:
     person = state.seen.setdefault(seen.person, _Seen(start_s=time_s, end_s=-np.inf))
-    fresh = len(person.shirts) * COLOUR_EVERY_S <= time_s - person.start_s
     person.end_s = time_s
     person.frames += 1
-    if fresh and len(person.shirts) < 600:
-        points = seen.landmarks_px
-        person.looked_s.append(time_s)
-        person.shirts.append(_median_lab(picture_bgr, [points[list(TORSO_QUAD)]]))
-        person.legs.append(_median_lab(picture_bgr, [points[list(pair)] for pair in THIGHS]))
-
-
-def _median_lab(picture_bgr: np.ndarray, shapes: list[np.ndarray]) -> list[float]:
-    """Median L*a*b* inside polygons, or along lines of two points; NaN when out of view."""
-    points = np.concatenate(shapes)
-    low = np.floor(points.min(axis=0)).astype(int).clip(0)
-    high = np.ceil(points.max(axis=0)).astype(int) + 1
-    part = picture_bgr[low[1] : high[1], low[0] : high[0]]
-    if part.size == 0:
-        return [np.nan] * 3
-    mask = np.zeros(part.shape[:2], np.uint8)
-    for shape in shapes:
-        corners = np.round(shape - low).astype(np.int32)
-        if len(shape) == 2:
-            cv2.line(mask, corners[0].tolist(), corners[1].tolist(), 1, thickness=3)
-        else:
-            cv2.fillConvexPoly(mask, cv2.convexHull(corners), 1)
-    if not mask.any():
-        return [np.nan] * 3
-    pixels = part[mask > 0][None].astype(np.float32) / 255
-    return [float(v) for v in np.median(cv2.cvtColor(pixels, cv2.COLOR_BGR2LAB)[0], axis=0)]
+    last_s = person.looks[-1][0] if person.looks else -np.inf
+    if seen.look_lab is not None and time_s - last_s >= LOOK_EVERY_S:
+        person.looks.append([time_s, *map(float, seen.look_lab)])
 
 
 def _finish_part(
@@ -219,40 +190,47 @@ def _summary(state: _State) -> SightSummary:
                 start_s=s.start_s,
                 end_s=s.end_s,
                 frames=s.frames,
-                shirt_lab=_middle(s.shirts),
-                legs_lab=_middle(s.legs),
+                shirt_lab=_middle(s.looks, slice(1, 4)),
+                legs_lab=_middle(s.looks, slice(4, 7)),
             )
             for number, s in sorted(state.seen.items())
         ),
     )
 
 
-def _middle(colours: list[list[float]]) -> tuple[float, float, float]:
-    known = np.array(colours, float).reshape(-1, 3)
+def _middle(looks: list[list[float]], part: slice) -> tuple[float, float, float]:
+    known = np.array(looks, float).reshape(-1, 7)[:, part]
     known = known[np.isfinite(known).all(axis=1)]
     return tuple(np.median(known, axis=0).tolist()) if len(known) else (np.nan,) * 3
 
 
 def _plain(state: _State) -> dict:
-    followed = {
-        name: [
-            {
-                "person": f.person,
-                "born_s": f.born_s,
-                "seen_s": f.seen_s,
-                "centre_px": f.crop.centre_px.tolist(),
-                "side_px": f.crop.side_px,
-                "turn_rad": f.crop.turn_rad,
-            }
-            for f in getattr(state, name)
-        ]
-        for name in ("followed", "lost")
+    people = {
+        name: [_plain_followed(f) for f in getattr(state, name)] for name in ("followed", "lost")
     }
     counts = {
         name: getattr(state, name)
         for name in ("part", "last_s", "next_person", "searched_s", "frames", "repeats", "failures")
     }
-    return {**counts, **followed, "seen": {str(n): asdict(s) for n, s in state.seen.items()}}
+    return {**counts, **people, "seen": {str(n): asdict(s) for n, s in state.seen.items()}}
+
+
+def _plain_followed(followed: Followed) -> dict:
+    plain = asdict(followed)
+    for part in (plain, plain["crop"], plain["clothes"]):
+        part.update({k: v.tolist() for k, v in part.items() if isinstance(v, np.ndarray)})
+    return plain
+
+
+def _followed(plain: dict) -> Followed:
+    parts = {
+        part: {k: np.array(v) if isinstance(v, list) else v for k, v in plain.pop(part).items()}
+        for part in ("crop", "clothes")
+    }
+    drift = np.array(plain.pop("drift_px_s"))
+    return Followed(
+        crop=Crop(**parts["crop"]), clothes=Clothes(**parts["clothes"]), drift_px_s=drift, **plain
+    )
 
 
 def _load_state(folder: Path) -> _State:
@@ -261,19 +239,7 @@ def _load_state(folder: Path) -> _State:
         return _State()
     raw = json.loads(path.read_text(encoding="utf-8"))
     for name in ("followed", "lost"):
-        raw[name] = [
-            Followed(
-                person=f["person"],
-                born_s=f["born_s"],
-                seen_s=f["seen_s"],
-                crop=Crop(
-                    centre_px=np.array(f["centre_px"]),
-                    side_px=f["side_px"],
-                    turn_rad=f["turn_rad"],
-                ),
-            )
-            for f in raw[name]
-        ]
+        raw[name] = [_followed(f) for f in raw[name]]
     raw["seen"] = {int(n): _Seen(**s) for n, s in raw["seen"].items()}
     log.info("going on after %.1f s of playback", raw["last_s"])
     return _State(**raw)

@@ -1,14 +1,16 @@
 """Follow every person from frame to frame, each by their own landmarks."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from paddlebrief.pose_net import Crop, PersonFound, Pose, PoseNet, crop_from_axis
+from paddlebrief.pose_net import PersonFound, Pose, PoseNet, crop_from_axis
+from paddlebrief.sight.crowd import Body, Followed, settle, take_looks
+from paddlebrief.sight.looks import look_lab
 
-__all__ = ["Followed", "Observation", "SightSettings", "Tracker"]
+__all__ = ["Observation", "SightSettings", "Tracker"]
 
 TORSO = (11, 12, 23, 24)
 GHOST_SHARE = 0.5
@@ -68,25 +70,20 @@ class SightSettings(BaseModel):
 
 @dataclass(frozen=True, kw_only=True)
 class Observation:
-    """One person in one frame: landmarks (33, 2) in pixels and visibility (33,)."""
+    """One person in one frame: landmarks (33, 2) in pixels, visibility (33,) and, where it was
+    taken, the look (6,) of the clothes."""
 
     person: int
     landmarks_px: np.ndarray
     visibility: np.ndarray
-
-
-@dataclass(kw_only=True, eq=False)
-class Followed:
-    """A person being followed: number, crop for the next frame, times first and last seen."""
-
-    person: int
-    crop: Crop
-    born_s: float
-    seen_s: float
+    look_lab: np.ndarray | None = None
 
 
 class Tracker:
     """Finds and follows people; feed it every frame in order.
+
+    Where people cover each other, a number goes on with the body that wears what its owner was
+    seen to wear before; while that is open, nobody is seen there.
 
     Parameters
     ----------
@@ -118,53 +115,70 @@ class Tracker:
     def step(self, picture_bgr: np.ndarray, time_s: float) -> list[Observation]:
         """People seen in the next frame, (h, w, 3) at ``time_s``; empty when there are none."""
         self.lost = [f for f in self.lost if time_s - f.seen_s <= self._settings.rejoin_s]
-        placed = self._net.place_all(picture_bgr, [f.crop for f in self.followed])
-        poses = list(zip(self.followed, placed, strict=True))
-        kept = [(f, p) for f, p in poses if self._is_person(p)]
-        lost = len(kept) < len(poses) or bool(self.lost)
-        kept = _without_doubles(kept)
+        before = self.followed
+        placed = self._net.place_all(picture_bgr, [f.crop for f in before])
+        bodies = [
+            Body(pose=p, owner=f) for f, p in zip(before, placed, strict=True) if self._is_person(p)
+        ]
+        take_looks(picture_bgr, bodies, time_s)
+        bodies = settle(bodies, self.lost, time_s)
+        missed = len(bodies) < len(before) or bool(self.lost)
         # after a loss sooner, but not in every frame: a search costs as much as ten people
-        wait_s = self._settings.search_every_s / (5 if lost else 1)
+        wait_s = self._settings.search_every_s / (5 if missed else 1)
         if time_s - self.searched_s >= wait_s:
-            kept = self._search(picture_bgr, time_s, kept)
-        for followed, pose in kept:
-            followed.crop = pose.next_crop
-            followed.seen_s = time_s
-        gone = [f for f, _ in poses if f not in [k for k, _ in kept]]
-        self.lost += [f for f in gone if f.seen_s - f.born_s >= GHOST_S]
-        self.followed = [f for f, _ in kept]
+            bodies += self._search(picture_bgr, time_s, bodies)
+        self.followed = [b.owner for b in bodies]
+        gone = [f for f in before if f not in self.followed and f.seen_s - f.born_s >= GHOST_S]
+        self.lost = [f for f in self.lost if f not in self.followed] + gone
+        for body in bodies:
+            body.owner.move(body.pose.next_crop, time_s)
         return [
-            Observation(person=f.person, landmarks_px=p.landmarks_px, visibility=p.visibility)
-            for f, p in kept
+            Observation(
+                person=b.owner.person,
+                landmarks_px=b.pose.landmarks_px,
+                visibility=b.pose.visibility,
+                look_lab=b.look,
+            )
+            for b in bodies
+            if not b.doubtful
         ]
 
     def _search(
-        self, picture_bgr: np.ndarray, time_s: float, kept: list[tuple[Followed, Pose]]
-    ) -> list[tuple[Followed, Pose]]:
+        self, picture_bgr: np.ndarray, time_s: float, known: Sequence[Body]
+    ) -> list[Body]:
+        """Bodies that nobody is followed by so far."""
         self.searched_s = time_s
-        kept = list(kept)
+        new: list[Body] = []
         for found in self._find(picture_bgr):
-            if len(kept) >= self._settings.max_people:
+            poses = [b.pose for b in (*known, *new)]
+            if len(poses) >= self._settings.max_people:
                 break
-            if any(_centred_in(found, p) for _, p in kept):
+            if any(_centred_in(found, p) for p in poses):
                 continue
             first = self._net.place(picture_bgr, crop_from_axis(found.centre_px, found.reach_px))
             pose = self._net.place(picture_bgr, first.next_crop)
-            if not self._is_person(pose) or any(_inside(pose, p) for _, p in kept):
+            if not self._is_person(pose) or any(_inside(pose, p) for p in poses):
                 continue
-            kept.append((self._name(pose, time_s), pose))
-        return kept
+            look = look_lab(picture_bgr, pose)
+            new.append(self._name(pose, look, time_s, taken=[b.owner for b in new]))
+        return new
 
-    def _name(self, pose: Pose, time_s: float) -> Followed:
-        """The person lost a moment ago at this place and size, else a new one."""
-        for followed in self.lost:
-            if _near(followed.crop, pose.next_crop):
-                self.lost.remove(followed)
-                return followed
+    def _name(
+        self, pose: Pose, look: np.ndarray, time_s: float, *, taken: Sequence[Followed]
+    ) -> Body:
+        """The body of who was lost a moment ago near there and looks like it, else of a new one."""
+        fits = [
+            (f.misfit(pose, look, time_s), f)
+            for f in self.lost
+            if f not in taken and f.may_be(pose, look, time_s)
+        ]
+        if fits:
+            return Body(pose=pose, owner=min(fits, key=lambda fit: fit[0])[1], look=look)
         self.next_person += 1
-        return Followed(
+        owner = Followed(
             person=self.next_person - 1, crop=pose.next_crop, born_s=time_s, seen_s=time_s
         )
+        return Body(pose=pose, owner=owner, look=look)
 
     def _find(self, picture_bgr: np.ndarray) -> list[PersonFound]:
         height, width = picture_bgr.shape[:2]
@@ -220,23 +234,3 @@ def _inside(new: Pose, old: Pose) -> bool:
     shared = np.clip(np.minimum(high, old_high) - np.maximum(low, old_low), 0, None).prod()
     smaller = min((high - low).prod(), (old_high - old_low).prod())
     return bool(shared > GHOST_SHARE * max(smaller, 1.0))
-
-
-def _near(old: Crop, new: Crop) -> bool:
-    apart = np.hypot(*(old.centre_px - new.centre_px))
-    return bool(apart < 0.4 * old.side_px and 0.7 < new.side_px / old.side_px < 1.4)
-
-
-def _same(a: Pose, b: Pose) -> bool:
-    apart = np.linalg.norm(a.landmarks_px - b.landmarks_px, axis=1)[list(TORSO)].mean()
-    low, high = _box(a)
-    return float(apart) < 0.12 * float((high - low).max())
-
-
-def _without_doubles(kept: list[tuple[Followed, Pose]]) -> list[tuple[Followed, Pose]]:
-    """Drop the younger of two followed people who became one."""
-    alone: list[tuple[Followed, Pose]] = []
-    for followed, pose in sorted(kept, key=lambda k: k[0].person):
-        if not any(_same(pose, other) for _, other in alone):
-            alone.append((followed, pose))
-    return alone

@@ -8,27 +8,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from paddlebrief.ears import EarSettings, Impact, travel_s
-from paddlebrief.records import FootageInfo, Handedness, Kind, Stroke, Track
+from paddlebrief.records import FootageInfo, Handedness, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
-from paddlebrief.smoothing import smooth_paths
-from paddlebrief.strokes.kind import HandPathKind, KindModel, decide_kind, path_features
+from paddlebrief.strokes.kind import HandPathKind, KindModel
 from paddlebrief.strokes.settings import StrokeSettings
-from paddlebrief.strokes.side import decide_side, forehand_probability, side_cues
-from paddlebrief.strokes.swings import HandMotion, Swing, find_swings, hand_motion, phases
+from paddlebrief.strokes.stroke import smoothed, stroke_at
+from paddlebrief.strokes.swings import HandMotion, Swing, find_swings, hand_motion
 from paddlebrief.timing import frame_instant_sd_s
 
-__all__ = ["StrokeSettings", "find_strokes", "smoothed_window"]
+__all__ = ["StrokeSettings", "find_strokes"]
 
 log = logging.getLogger(__name__)
 
-MARGIN_S = 0.6  # of track kept beyond the phases on either side, s on court
 LOUD_DB = 25.0  # rise of an impact that leaves a swing's strength as it is; louder ones add to it
 MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 5.0
 LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
-GUESS_ERROR_BH = 0.08  # standard error of a hidden hand's guessed place, body heights
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,59 +109,26 @@ def find_strokes(
     contacts = sorted(_one_owner(contacts), key=lambda c: c.contact_s)
     strokes = []
     for done, contact in enumerate(contacts):
-        stroke = _stroke(
-            contact,
-            len(strokes) + 1,
+        stroke = stroke_at(
             info,
             parts,
-            names,
+            person=contact.person,
+            hand=contact.swing.hand,
+            contact_s=contact.contact_s * info.slow_factor,
+            contact_s_sd=contact.sd_s * info.slow_factor,
+            heard=contact.heard,
+            guessed=contact.swing.guessed,
             settings=settings,
             sight=sight,
             model=model,
         )
         if stroke is not None:
-            strokes.append(stroke)
+            player = names.get(contact.person, str(contact.person))
+            strokes.append(
+                replace(stroke, number=len(strokes) + 1, player=player, sure=contact.sure)
+            )
         progress((done + 1) / len(contacts))
     return strokes
-
-
-def smoothed_window(
-    parts: TrackParts,
-    person: int,
-    *,
-    start_s: float,
-    end_s: float,
-    contact_s: float,
-    slow_factor: float,
-    sight: SightSettings,
-    keep_hidden: bool = False,
-) -> Track:
-    """One person's track between two presentation times, smoothed on either side of a contact;
-    landmarks that the network calls hidden are missing, or kept as it guesses them."""
-    track = parts.window(person, start_s, end_s)
-    return _smoothed(
-        track, slow_factor=slow_factor, sight=sight, breaks_s=[contact_s], keep_hidden=keep_hidden
-    )
-
-
-def _smoothed(
-    track: Track,
-    *,
-    slow_factor: float,
-    sight: SightSettings,
-    breaks_s: Sequence[float] = (),
-    keep_hidden: bool = False,
-) -> Track:
-    """The track smoothed between breaks (presentation times), hidden landmarks out or in."""
-    shown = (track.visibility >= sight.min_visibility)[..., None] | keep_hidden
-    seen = np.where(shown, track.landmarks_px, np.nan)
-    smooth = smooth_paths(
-        seen,
-        track.time_s / slow_factor,
-        cutoff_hz=sight.cutoff_hz,
-        breaks_s=[b / slow_factor for b in breaks_s],
-    )
-    return replace(track, landmarks_px=smooth)
 
 
 def _struck_s(impacts: Sequence[Impact], info: FootageInfo, ears: EarSettings) -> np.ndarray:
@@ -186,7 +150,7 @@ def _all_swings(
     for start_s, end_s, tracks in parts.overlapping():
         for track in tracks:
             for hidden in (False, True):
-                smooth = _smoothed(
+                smooth = smoothed(
                     track, slow_factor=info.slow_factor, sight=sight, keep_hidden=hidden
                 )
                 for hand in (Handedness.LEFT, Handedness.RIGHT):
@@ -323,64 +287,3 @@ def _worth(swing: Swing) -> float:
     if not swing.guessed:
         return swing.strength
     return 0.5 * swing.strength if swing.peak_bhps <= FASTEST_GUESS_BHPS else 0.0
-
-
-def _stroke(
-    contact: _Contact,
-    number: int,
-    info: FootageInfo,
-    parts: TrackParts,
-    names: Mapping[int, str],
-    *,
-    settings: StrokeSettings,
-    sight: SightSettings,
-    model: KindModel,
-) -> Stroke | None:
-    slow, at = info.slow_factor, contact.contact_s
-    hand = contact.swing.hand
-    track = smoothed_window(
-        parts,
-        contact.person,
-        start_s=(at - settings.backswing_s - MARGIN_S) * slow,
-        end_s=(at + settings.finish_s + MARGIN_S) * slow,
-        contact_s=at * slow,
-        slow_factor=slow,
-        sight=sight,
-        keep_hidden=contact.swing.guessed,
-    )
-    motion = hand_motion(track, hand, slow_factor=slow)
-    if motion is None:
-        log.info("a swing at %.2f s has no measurable body and is left out", at * slow)
-        return None
-    load, forward, finish = phases(motion, at, settings)
-    cues = side_cues(track, hand, load_s=load * slow, contact_s=at * slow)
-    side, side_probability = decide_side(
-        forehand_probability(cues), unsure_below=settings.unsure_below
-    )
-    features = path_features(
-        track,
-        hand,
-        load_s=load * slow,
-        contact_s=at * slow,
-        after_s=(at + 0.15) * slow,
-        speed_bhps=contact.swing.peak_bhps,
-        placement_error=GUESS_ERROR_BH if contact.swing.guessed else sight.placement_error,
-    )
-    kinds: Mapping[Kind, float] = model.probabilities(features)
-    return Stroke(
-        number=number,
-        person=contact.person,
-        player=names.get(contact.person, str(contact.person)),
-        hand=hand,
-        side=side,
-        side_probability=side_probability,
-        kind=decide_kind(kinds, unsure_below=settings.unsure_below),
-        kind_probabilities=kinds,
-        load_s=load * slow,
-        forward_s=forward * slow,
-        contact_s=at * slow,
-        contact_s_sd=contact.sd_s * slow,
-        finish_s=finish * slow,
-        heard=contact.heard,
-        sure=contact.sure,
-    )

@@ -9,7 +9,7 @@ from paddlebrief.body import body_height_px, hand_landmark, hip_centre_px
 from paddlebrief.records import Handedness, Track
 from paddlebrief.strokes.settings import StrokeSettings
 
-__all__ = ["HandMotion", "Swing", "find_swings", "hand_motion", "phases"]
+__all__ = ["HandMotion", "Swing", "find_swings", "hand_motion", "peak_speed_bhps", "phases"]
 
 
 FORWARD_S = 0.33
@@ -127,6 +127,13 @@ def _swing(
     )
 
 
+def peak_speed_bhps(motion: HandMotion, contact_s: float, settings: StrokeSettings) -> float:
+    """The hand's greatest speed within the burst around a contact (seconds on court), body
+    heights a second; 0 where the hand is never seen there."""
+    burst = np.abs(motion.time_s - contact_s) <= settings.burst_s
+    return float(np.nan_to_num(motion.speed_bhps[burst], nan=0.0).max(initial=0.0))
+
+
 def phases(
     motion: HandMotion, contact_s: float, settings: StrokeSettings
 ) -> tuple[float, float, float]:
@@ -144,7 +151,7 @@ def phases(
     first = int(np.searchsorted(time, contact_s - settings.backswing_s))
     last = max(int(np.searchsorted(time, contact_s + settings.finish_s, side="right")) - 1, middle)
     around = slice(max(middle - 1, 0), middle + 2)
-    peak = speed[np.abs(time - contact_s) <= settings.burst_s].max(initial=1e-9)
+    peak = max(peak_speed_bhps(motion, contact_s, settings), 1e-9)
     before = slice(first, middle + 1)
     known = np.isfinite(motion.speed_bhps[before])
     slowness = np.where(known, speed[before] / peak, 1.0)
