@@ -165,19 +165,19 @@ class PoseNet:
         """Landmarks of the person inside ``crop`` of a picture (h, w, 3)."""
         return _placed(self._landmarker, picture_bgr, crop)
 
-    def place_all(self, picture_bgr: np.ndarray, crops: Sequence[Crop]) -> list[Pose]:
-        """Landmarks of the people inside several crops of a picture (h, w, 3), in their order."""
+    def place_all(self, pictures_bgr: Sequence[np.ndarray], crops: Sequence[Crop]) -> list[Pose]:
+        """Landmarks of the people inside crops, each of its own picture (h, w, 3), in order."""
         if len(crops) < 2 or self._threads < 2:
-            return [self.place(picture_bgr, crop) for crop in crops]
+            return [self.place(p, c) for p, c in zip(pictures_bgr, crops, strict=True)]
 
-        def placed(crop: Crop) -> Pose:
+        def placed(picture: np.ndarray, crop: Crop) -> Pose:
             network = self._side_by_side.get()
             try:
-                return _placed(network, picture_bgr, crop)
+                return _placed(network, picture, crop)
             finally:
                 self._side_by_side.put(network)
 
-        return list(self._workers.map(placed, crops))
+        return list(self._workers.map(placed, pictures_bgr, crops))
 
 
 def _placed(network: "_Network", picture_bgr: np.ndarray, crop: Crop) -> Pose:

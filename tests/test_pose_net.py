@@ -93,10 +93,10 @@ def test_people_placed_side_by_side_are_placed_as_one_by_one(net, astronaut):
         Crop(centre_px=np.array([230.0, 420.0]), side_px=side, turn_rad=turn)
         for side, turn in ((700.0, 0.0), (900.0, 0.1), (800.0, -0.2))
     ]
-    together = net.place_all(astronaut, crops)
+    together = net.place_all([astronaut] * len(crops), crops)
     for pose, crop in zip(together, crops, strict=True):
         alone = net.place(astronaut, crop)
         assert pose.crop is crop
         np.testing.assert_allclose(pose.landmarks_px, alone.landmarks_px, atol=0.01)
         assert pose.presence == pytest.approx(alone.presence, abs=1e-4)
-    assert net.place_all(astronaut, []) == []
+    assert net.place_all([], []) == []

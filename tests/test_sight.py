@@ -40,8 +40,8 @@ class Stage:
             for x, y in self.places.values()
         ]
 
-    def place_all(self, picture, crops):
-        return [self.place(picture, crop) for crop in crops]
+    def place_all(self, pictures, crops):
+        return [self.place(p, c) for p, c in zip(pictures, crops, strict=True)]
 
     def place(self, _picture, crop: Crop) -> Pose:
         near = [
@@ -121,8 +121,8 @@ class Passing(Stage):
         super().__init__({"ana": (60.0, 90.0)}, height_px=90.0)
         self.step, self.fail_at = 0, fail_at
 
-    def place_all(self, picture, crops):
-        return [self.place(picture, crop) for crop in crops]
+    def place_all(self, pictures, crops):
+        return [self.place(p, c) for p, c in zip(pictures, crops, strict=True)]
 
     def place(self, picture, crop):
         self.step += 1

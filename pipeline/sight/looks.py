@@ -16,7 +16,7 @@ _TRUNK_WIDE, _THIGH_WIDE, _ARM_WIDE = 0.34, 0.2, 0.14  # in trunk lengths, withi
 _FEWEST_PIXELS = 12
 _SIDE_PX = 128  # of the crop that is looked at
 
-_LONGEST = 60.0  # looks that a memory weighs at most, so that it follows the light
+_LONGEST = 300.0  # looks that a memory weighs at most, so that it follows the light
 _MOMENT = 5.0  # looks that make a moment
 _ENOUGH = 6.0  # looks from which clothes are known
 

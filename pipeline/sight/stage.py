@@ -227,9 +227,9 @@ def _followed(plain: dict) -> Followed:
         part: {k: np.array(v) if isinstance(v, list) else v for k, v in plain.pop(part).items()}
         for part in ("crop", "clothes")
     }
-    drift = np.array(plain.pop("drift_px_s"))
+    arrays = {name: np.array(plain.pop(name)) for name in ("drift_px_s", "marks_px")}
     return Followed(
-        crop=Crop(**parts["crop"]), clothes=Clothes(**parts["clothes"]), drift_px_s=drift, **plain
+        crop=Crop(**parts["crop"]), clothes=Clothes(**parts["clothes"]), **arrays, **plain
     )
 
 

@@ -7,14 +7,25 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from paddlebrief.pose_net import PersonFound, Pose, PoseNet, crop_from_axis
-from paddlebrief.sight.crowd import Body, Followed, settle, take_looks
+from paddlebrief.sight.crowd import (
+    Body,
+    Followed,
+    foot_px,
+    in_front,
+    is_ghost,
+    settle,
+    take_looks,
+)
 from paddlebrief.sight.looks import look_lab
+from paddlebrief.sight.veil import without
 
 __all__ = ["Observation", "SightSettings", "Tracker"]
 
 TORSO = (11, 12, 23, 24)
-GHOST_SHARE = 0.5
-GHOST_S = 0.3  # what was followed for less was nobody: its loss starts no search
+NEAR_SIDES = 1.3  # of a crop's side, of the square in which somebody lost is looked for
+SOONER, SOUGHT_S = 5, 1.0  # times as often, and how long, somebody lost is looked for
+GHOST_S = 0.3  # what was followed for less was perhaps nobody: its loss starts no search
+HALF_HIDDEN = 0.6  # of the certainty needed, for one who is followed already
 
 
 class SightSettings(BaseModel):
@@ -35,9 +46,10 @@ class SightSettings(BaseModel):
         0.5, gt=0, description="seconds of playback between searches for new people"
     )
     rejoin_s: float = Field(
-        1.0,
+        3.0,
         ge=0,
-        description="seconds of playback within which someone found again nearby keeps a number",
+        description="seconds of playback within which someone found again nearby in the same "
+        "clothes keeps a number",
     )
     min_height_px: float = Field(
         80, gt=0, description="people lower than this many pixels are not followed"
@@ -116,22 +128,36 @@ class Tracker:
         """People seen in the next frame, (h, w, 3) at ``time_s``; empty when there are none."""
         self.lost = [f for f in self.lost if time_s - f.seen_s <= self._settings.rejoin_s]
         before = self.followed
-        placed = self._net.place_all(picture_bgr, [f.crop for f in before])
+        pictures = [
+            without(picture_bgr, [o.marks_px for o in in_front(f, before)]) for f in before
+        ]
+        placed = self._net.place_all(pictures, [f.crop for f in before])
         bodies = [
-            Body(pose=p, owner=f) for f, p in zip(before, placed, strict=True) if self._is_person(p)
+            Body(pose=p, owner=f)
+            for f, p in zip(before, placed, strict=True)
+            if self._is_person(p, followed=True)
         ]
         take_looks(picture_bgr, bodies, time_s)
         bodies = settle(bodies, self.lost, time_s)
-        missed = len(bodies) < len(before) or bool(self.lost)
-        # after a loss sooner, but not in every frame: a search costs as much as ten people
-        wait_s = self._settings.search_every_s / (5 if missed else 1)
-        if time_s - self.searched_s >= wait_s:
-            bodies += self._search(picture_bgr, time_s, bodies)
+        self.lost += [f for f in before if all(b.owner is not f for b in bodies)]
+        # everywhere now and then; sooner where somebody was just lost, but not in every frame
+        often_s = self._settings.search_every_s / SOONER
+        everywhere = time_s - self.searched_s >= self._settings.search_every_s
+        missed = [
+            f
+            for f in self.lost
+            if time_s - f.sought_s >= often_s
+            and time_s - f.seen_s <= SOUGHT_S
+            and f.seen_s - f.born_s >= GHOST_S
+        ]
+        if everywhere or missed:
+            bodies += self._search(
+                picture_bgr, time_s, bodies, near=None if everywhere else missed
+            )
         self.followed = [b.owner for b in bodies]
-        gone = [f for f in before if f not in self.followed and f.seen_s - f.born_s >= GHOST_S]
-        self.lost = [f for f in self.lost if f not in self.followed] + gone
+        self.lost = [f for f in self.lost if f not in self.followed]
         for body in bodies:
-            body.owner.move(body.pose.next_crop, time_s)
+            body.owner.move(body.pose, time_s)
         return [
             Observation(
                 person=b.owner.person,
@@ -144,23 +170,36 @@ class Tracker:
         ]
 
     def _search(
-        self, picture_bgr: np.ndarray, time_s: float, known: Sequence[Body]
+        self,
+        picture_bgr: np.ndarray,
+        time_s: float,
+        known: Sequence[Body],
+        *,
+        near: Sequence[Followed] | None,
     ) -> list[Body]:
-        """Bodies that nobody is followed by so far."""
-        self.searched_s = time_s
+        """Bodies that nobody is followed by so far: everywhere, or near people who were lost."""
+        rest = without(picture_bgr, [b.pose.landmarks_px for b in known])
+        if near is None:
+            self.searched_s = time_s
+            everybody = self._find(rest)
+        else:
+            everybody = [p for f in near for p in self._find_near(rest, f, time_s)]
+        for followed in self.lost if near is None else near:
+            followed.sought_s = time_s
         new: list[Body] = []
-        for found in self._find(picture_bgr):
+        for found in everybody:
             poses = [b.pose for b in (*known, *new)]
             if len(poses) >= self._settings.max_people:
                 break
-            if any(_centred_in(found, p) for p in poses):
+            if any(_centred_in(found, b.pose) for b in new):
                 continue
-            first = self._net.place(picture_bgr, crop_from_axis(found.centre_px, found.reach_px))
-            pose = self._net.place(picture_bgr, first.next_crop)
-            if not self._is_person(pose) or any(_inside(pose, p) for p in poses):
+            first = self._net.place(rest, crop_from_axis(found.centre_px, found.reach_px))
+            pose = self._net.place(rest, first.next_crop)
+            if not self._is_person(pose) or any(is_ghost(pose, p) for p in poses):
                 continue
             look = look_lab(picture_bgr, pose)
             new.append(self._name(pose, look, time_s, taken=[b.owner for b in new]))
+            rest = without(rest, [pose.landmarks_px])
         return new
 
     def _name(
@@ -176,7 +215,12 @@ class Tracker:
             return Body(pose=pose, owner=min(fits, key=lambda fit: fit[0])[1], look=look)
         self.next_person += 1
         owner = Followed(
-            person=self.next_person - 1, crop=pose.next_crop, born_s=time_s, seen_s=time_s
+            person=self.next_person - 1,
+            crop=pose.next_crop,
+            marks_px=pose.landmarks_px,
+            born_s=time_s,
+            seen_s=time_s,
+            foot_px=foot_px(pose),
         )
         return Body(pose=pose, owner=owner, look=look)
 
@@ -185,25 +229,37 @@ class Tracker:
         found = self._net.find(picture_bgr, min_score=self._settings.min_score)
         if self._settings.tiles:
             for x, y, side in _tiles(width, height):
-                part = picture_bgr[y : y + side, x : x + side]
-                for person in self._net.find(part, min_score=self._settings.min_score):
-                    if np.hypot(*(person.reach_px - person.centre_px)) > side / 2:
-                        continue  # larger than the tile: the whole picture sees them better
-                    shift = np.array([x, y])
-                    found.append(
-                        PersonFound(
-                            box_px=person.box_px + np.tile(shift, 2),
-                            score=person.score,
-                            centre_px=person.centre_px + shift,
-                            reach_px=person.reach_px + shift,
-                        )
-                    )
+                inside = self._find_in(picture_bgr[y : y + side, x : x + side], x, y)
+                # larger than the tile: the whole picture sees them better
+                found += [p for p in inside if np.hypot(*(p.reach_px - p.centre_px)) <= side / 2]
         return sorted(found, key=lambda f: -np.hypot(*(f.reach_px - f.centre_px)))
 
-    def _is_person(self, pose: Pose) -> bool:
-        if pose.presence < self._settings.min_presence:
-            return False
-        if pose.visibility[list(TORSO)].mean() < 0.5:
+    def _find_near(
+        self, picture_bgr: np.ndarray, followed: Followed, time_s: float
+    ) -> list[PersonFound]:
+        """People in a square around the place where somebody lost is expected."""
+        side = max(int(NEAR_SIDES * followed.crop.side_px), 2)
+        x, y = np.round(followed.expected_px(time_s) - side / 2).astype(int).clip(0)
+        part = picture_bgr[y : y + side, x : x + side]
+        return self._find_in(part, x, y) if min(part.shape[:2]) > 1 else []
+
+    def _find_in(self, part_bgr: np.ndarray, x: int, y: int) -> list[PersonFound]:
+        """People in a part of a picture whose corner lies at ``x`` and ``y`` of the whole."""
+        shift = np.array([x, y])
+        return [
+            PersonFound(
+                box_px=person.box_px + np.tile(shift, 2),
+                score=person.score,
+                centre_px=person.centre_px + shift,
+                reach_px=person.reach_px + shift,
+            )
+            for person in self._net.find(part_bgr, min_score=self._settings.min_score)
+        ]
+
+    def _is_person(self, pose: Pose, *, followed: bool = False) -> bool:
+        """Whether a placement is of somebody; one who is followed may be half hidden."""
+        needed = self._settings.min_presence * (HALF_HIDDEN if followed else 1.0)
+        if pose.presence < needed or pose.visibility[list(TORSO)].mean() < 0.5:
             return False
         return float(np.ptp(pose.landmarks_px[:, 1])) >= self._settings.min_height_px
 
@@ -226,11 +282,3 @@ def _centred_in(found: PersonFound, old: Pose) -> bool:
     low, high = trunk.min(axis=0), trunk.max(axis=0)
     room = 0.15 * (_box(old)[1] - _box(old)[0]).max()
     return bool(np.all((found.centre_px > low - room) & (found.centre_px < high + room)))
-
-
-def _inside(new: Pose, old: Pose) -> bool:
-    """Whether most of a new body lies in the box of one already followed: a ghost of it."""
-    (low, high), (old_low, old_high) = _box(new), _box(old)
-    shared = np.clip(np.minimum(high, old_high) - np.maximum(low, old_low), 0, None).prod()
-    smaller = min((high - low).prod(), (old_high - old_low).prod())
-    return bool(shared > GHOST_SHARE * max(smaller, 1.0))
