@@ -10,6 +10,7 @@ from paddlebrief.pose_net import Crop, Pose, crop_from_axis
 from paddlebrief.sight import SightSettings
 from paddlebrief.sight.looks import Clothes, look_lab, looks_apart
 from paddlebrief.sight.tracker import Tracker
+from paddlebrief.sight.veil import without
 from tests.bodies2d import standing
 from tests.test_sight import Stage
 
@@ -123,3 +124,70 @@ def test_clothes_are_learnt_alone_and_not_in_a_crowd():
     assert clothes.known
     assert clothes.apart(red) < 1e-6
     assert looks_apart(clothes.lately_lab, blue) < 2.0
+
+
+@dataclass
+class Shadowed(Stage):
+    """One person stands beside another, farther away; the network sees her only where he is
+    painted over, as the real one does."""
+
+    places: dict = field(default_factory=lambda: {"ana": (600.0, 420.0), "bo": (690.0, 370.0)})
+
+    def picture(self) -> np.ndarray:
+        picture = np.full((720, 1280, 3), 90, np.uint8)
+        for name in ("bo", "ana"):
+            x, y = (int(v) for v in self.places[name])
+            shirt, legs = CLOTHES[name]
+            cv2.rectangle(picture, (x - 30, y - 130), (x + 30, y), shirt, -1)
+            cv2.rectangle(picture, (x - 30, y + 1), (x + 30, y + 150), legs, -1)
+        return picture
+
+    def visible(self, picture: np.ndarray) -> dict:
+        shown = {}
+        for name, (x, y) in self.places.items():
+            shirt = picture[int(y) - 60, int(x)].astype(int)
+            if np.abs(shirt - CLOTHES[name][0]).max() < 30:
+                shown[name] = (x, y)
+        return {"ana": shown["ana"]} if "ana" in shown else shown
+
+    def find(self, picture, *, min_score):
+        everybody, self.places = self.places, self.visible(picture)
+        found = super().find(picture, min_score=min_score)
+        self.places = everybody
+        return found
+
+    def place(self, picture, crop: Crop) -> Pose:
+        everybody, self.places = self.places, self.visible(picture)
+        pose = super().place(picture, crop)
+        self.places = everybody
+        return pose
+
+
+def test_somebody_behind_another_is_found_and_followed():
+    stage = Shadowed()
+    tracker = Tracker(stage, SightSettings(tiles=False))
+    picture = stage.picture()
+    seen = [tracker.step(picture, step / 30) for step in range(60)]
+    together = [
+        {o.person: round(float(o.landmarks_px[[23, 24], 0].mean())) for o in observations}
+        for observations in seen[20:]
+    ]
+    assert all(t == {0: 600, 1: 690} for t in together)
+
+
+def test_a_picture_without_people_keeps_the_rest_as_it_is():
+    rng = np.random.default_rng(3)
+    wall = np.full((400, 600, 3), (60, 120, 180), np.uint8)
+    picture = wall.copy()
+    marks = standing(1, centre_px=(300.0, 200.0), height_px=200.0)[0]
+    low, high = marks.min(axis=0).astype(int), marks.max(axis=0).astype(int)
+    picture[low[1] : high[1], 290:310] = rng.integers(0, 255, 3)
+    before = picture.copy()
+    painted = without(picture, [marks])
+    np.testing.assert_array_equal(picture, before)
+    trunk = marks[[11, 12, 23, 24]].mean(axis=0).astype(int)
+    assert np.abs(painted[trunk[1], trunk[0]].astype(int) - wall[0, 0]).max() < 40
+    far = np.ones((400, 600), bool)
+    far[low[1] - 60 : high[1] + 60, low[0] - 60 : high[0] + 60] = False
+    np.testing.assert_array_equal(painted[far], picture[far])
+    assert without(picture, []) is picture

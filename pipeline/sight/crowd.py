@@ -49,10 +49,10 @@ class Followed:
         the lower one stands in front.
     drift_px_s
         (2,) how the crop's middle moved while nobody was near, pixels a second.
-    looked_s, sought_s, met_s, covered_s
-        Times of the last look at the clothes, when the person, lost, was last
-        looked for, when somebody was last close by in the picture, and when the person's trunk was
-        last covered by somebody in front.
+    looked_s, sought_s
+        When the clothes were last looked at, and when the person, lost, was last looked for.
+    met_s, covered_s
+        When somebody was last close by in the picture, and last covered the trunk from in front.
     clothes
         What the person wears.
     """
@@ -182,14 +182,12 @@ def settle(bodies: Sequence[Body], lost: Sequence[Followed], time_s: float) -> l
         for other in lost:
             free = all(b.owner is not other for b in alone)
             if free and _met(body.owner, other, time_s) and _fits_better(body, other):
-                other.clothes.lately_lab = body.owner.clothes.lately_lab
+                _take_over(other, body.owner)
                 other.met_s = time_s
                 body.owner = other
     for body in alone:
         others = [b.owner for b in alone if b is not body] + list(lost)
-        body.doubtful = any(
-            _met(body.owner, o, time_s) and _looks_like(body, o) for o in others
-        )
+        body.doubtful = any(_met(body.owner, o, time_s) and _looks_like(body, o) for o in others)
     return alone
 
 
@@ -272,11 +270,15 @@ def _better_swapped(a: Body, b: Body) -> bool:
 
 def _swap(a: Body, b: Body) -> None:
     first, second = a.owner, b.owner
-    first.clothes.lately_lab, second.clothes.lately_lab = (
-        second.clothes.lately_lab,
-        first.clothes.lately_lab,
-    )
+    lately, foot = first.clothes.lately_lab, first.foot_px
+    _take_over(first, second)
+    second.clothes.lately_lab, second.foot_px = lately, foot
     a.owner, b.owner = second, first
+
+
+def _take_over(owner: Followed, former: Followed) -> None:
+    """Give an owner what belongs to the body rather than to its former owner."""
+    owner.clothes.lately_lab, owner.foot_px = former.clothes.lately_lab, former.foot_px
 
 
 def _fits_better(body: Body, other: Followed) -> bool:
