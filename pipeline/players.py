@@ -6,68 +6,24 @@ from string import ascii_uppercase
 from types import MappingProxyType
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
 
 from paddlebrief.records import Handedness
 from paddlebrief.session import Player
 from paddlebrief.sight.parts import Person
+from paddlebrief.spells import MEET_S, PlayerSettings, Spell, grouped, meeting_s, spells_of
 
-__all__ = ["NamedPlayers", "PlayerSettings", "Spell", "letters", "name_players", "spells_of"]
+__all__ = ["NamedPlayers", "letters", "name_players"]
 
 _OTHER_HAND_LAB = 25.0
 """Colour distance that a hand told from swings weighs as much as: it is sometimes wrong, which
 clear clothes show."""
-_FEWEST_LOOKS, _TELLING_S = 5, 5.0
-"""Looks, and seconds of them, that tell clothes: an arm or a shadow before them passes sooner."""
-_BACK = 12
-"""Such stretches that a spell's own colours are taken from, so that they follow the light."""
-_MEET_S = 3.0
-"""Two are seen at once for longer than a second body of one player is followed by mistake, and than
-a swap of numbers is uncertain by."""
-
 _AGAIN_LAB = 15.0
 """How much farther from the roster's colours a player may be who is seen again in other light, CIE
 1976 colour distance (a guess)."""
-
-
-class PlayerSettings(BaseModel):
-    """How people are put together and named."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    same_clothes: float = Field(
-        14.0,
-        gt=0,
-        description="largest colour distance (CIE 1976) of shirt and legs of one player",
-    )
-    clothes_margin: float = Field(
-        12.0,
-        gt=0,
-        description="how much nearer a roster colour must be than the next one to match",
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Spell:
-    """A stretch of one followed person with the same clothes on.
-
-    Two people who cross can swap their numbers; their clothes do not swap.
-
-    Attributes
-    ----------
-    person
-        Number of the person within the recording.
-    start_s, end_s
-        Presentation times of its first and last look.
-    shirt_lab, legs_lab
-        (3,) median CIE L*a*b* colours; NaN where never seen.
-    """
-
-    person: int
-    start_s: float
-    end_s: float
-    shirt_lab: tuple[float, float, float]
-    legs_lab: tuple[float, float, float]
+_FARTHEST_LAB = 45.0
+"""Mean colour distance of shirt and legs from the named ones beyond which nobody is matched: named
+yellow is 37 from a yellow shirt in a hall (a guess)."""
+_NEVER = 1e6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +156,8 @@ def name_players(
     by_person = {p.person: spells_of(p, looks.get(p.person), settings) for p in people}
     # A hand told from the swings of two players in turn is nobody's.
     told = {p: hands[p] if len(s) == 1 else Handedness.UNKNOWN for p, s in by_person.items()}
-    groups = _together([s for own in by_person.values() for s in own], told, settings)
+    spells = [s for own in by_person.values() for s in own]
+    groups = grouped(spells, told, settings, looks=looks)
     if roster and len(roster) == len(groups) == 1:
         chosen = {0: roster[0]}
     else:
@@ -242,109 +199,21 @@ def name_players(
     )
 
 
-def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings) -> list[Spell]:
-    """A person's spells in order of time; one where there are too few looks to tell.
-
-    Medians over five seconds and more are compared, so that an arm before the shirt for a moment
-    counts for nothing. A spell ends where shirt or legs of the next looks are farther from its own
-    of the last minute than ``settings.same_clothes``.
-    """
-    looks = np.empty((0, 7)) if looks is None else np.asarray(looks, float)
-    looks = looks[np.isfinite(looks).all(axis=1)]
-    wide = _FEWEST_LOOKS
-    if len(looks) > wide:
-        wide = max(wide, round(_TELLING_S / float(np.median(np.diff(looks[:, 0])))))
-    if len(looks) < 2 * wide:
-        whole = np.array([*person.shirt_lab, *person.legs_lab])
-        return [_spell(person, person.start_s, person.end_s, whole)]
-    time_s, colours = looks[:, 0], looks[:, 1:]
-    starts = [0]
-    k = wide
-    while k + wide <= len(colours):
-        if _change(colours, starts[-1], k, wide) > settings.same_clothes:
-            # Looks on both sides of the swap mix for a moment: the largest change is the swap.
-            near = range(k, min(k + wide, len(colours) - wide) + 1)
-            start = starts[-1]
-            starts.append(max(near, key=lambda j: _change(colours, start, j, wide)))
-            k = starts[-1] + wide
-        else:
-            k += max(1, wide // _FEWEST_LOOKS)
-    ends = [*starts[1:], len(looks)]
-    return [
-        _spell(person, time_s[a], time_s[b - 1], np.median(colours[a:b], axis=0))
-        for a, b in zip(starts, ends, strict=True)
-    ]
-
-
-def _change(colours: np.ndarray, start: int, k: int, wide: int) -> float:
-    """How far the next looks from ``k`` on are from those before, since the spell's start."""
-    own, after = colours[max(start, k - _BACK * wide) : k], colours[k : k + wide]
-    return _colours_apart(np.median(own, axis=0), np.median(after, axis=0))
-
-
-def _spell(person: Person, start_s: float, end_s: float, look: np.ndarray) -> Spell:
-    return Spell(
-        person=person.person,
-        start_s=float(start_s),
-        end_s=float(end_s),
-        shirt_lab=tuple(map(float, look[:3])),
-        legs_lab=tuple(map(float, look[3:])),
-    )
-
-
-def _colours_apart(a: np.ndarray, b: np.ndarray) -> float:
-    """Larger colour distance of shirts and legs; infinite where a colour is unknown."""
-    distance = max(np.linalg.norm(a[:3] - b[:3]), np.linalg.norm(a[3:] - b[3:]))
-    return float(distance) if np.isfinite(distance) else np.inf
-
-
-def _together(
-    spells: Sequence[Spell], hands: Mapping[int, Handedness], settings: PlayerSettings
-) -> list[list[Spell]]:
-    """Spells of one player each, in order of appearance; the longest are put together first."""
-    groups: list[list[Spell]] = []
-    for spell in sorted(spells, key=lambda s: s.start_s - s.end_s):
-        fits = [
-            (max(_apart(spell, other) for other in group), group)
-            for group in groups
-            if all(_may_be_one(spell, other, hands, settings) for other in group)
-        ]
-        if fits:
-            min(fits, key=lambda f: f[0])[1].append(spell)
-        else:
-            groups.append([spell])
-    return sorted(groups, key=lambda g: min((s.start_s, s.person) for s in g))
-
-
-def _may_be_one(
-    a: Spell, b: Spell, hands: Mapping[int, Handedness], settings: PlayerSettings
-) -> bool:
-    both = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
-    both_hands = {hands[a.person], hands[b.person]} - {Handedness.UNKNOWN}
-    alike = len(both_hands) < 2
-    return both <= _MEET_S and alike and _apart(a, b) <= settings.same_clothes
-
-
-def _apart(a: Spell, b: Spell) -> float:
-    return _colours_apart(
-        np.array([*a.shirt_lab, *a.legs_lab]), np.array([*b.shirt_lab, *b.legs_lab])
-    )
-
-
 def _matched(
     groups: list[list[Spell]],
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
 ) -> dict[int, Player]:
-    """Roster players by group, where every doubt is ruled out."""
-    from scipy.optimize import linear_sum_assignment
+    """Roster players by group, where every doubt is ruled out.
 
+    A match stands when the best way to match everybody without it fits worse by the margin: who
+    is left over may be matched though the clothes named are not quite those worn.
+    """
     if not groups or not roster:
         return {}
     cost = np.array([[_misfit(g, p, hands) for p in roster] for g in groups])
-    rows, columns = linear_sum_assignment(np.minimum(cost, 1e6))
-    best = dict(zip(rows.tolist(), columns.tolist(), strict=True))
+    best = _assigned(cost)
     # The same player again, in other light or mixed with somebody for a while, is no rival.
     again = {
         row: column
@@ -354,10 +223,11 @@ def _matched(
     }
     chosen = {}
     for row, column in best.items():
-        others = [r for r in range(len(groups)) if r != row and again.get(r) != column]
-        rivals = np.concatenate([np.delete(cost[row], column), cost[others, column]])
-        clear = not len(rivals) or rivals.min() - cost[row, column] >= settings.clothes_margin
-        if np.isfinite(cost[row, column]) and clear:
+        others = cost.copy()
+        others[row, column] = np.inf
+        others[[r for r, c in again.items() if c == column], column] = np.inf
+        margin = _total(others, _assigned(others)) - _total(cost, best)
+        if cost[row, column] <= _FARTHEST_LAB and margin >= settings.clothes_margin:
             chosen[row] = roster[column]
     for row, column in again.items():
         rivals = np.delete(cost[row], column)
@@ -367,17 +237,25 @@ def _matched(
     return chosen
 
 
+def _assigned(cost: np.ndarray) -> dict[int, int]:
+    """Column by row, one to one, at the least cost altogether."""
+    from scipy.optimize import linear_sum_assignment
+
+    rows, columns = linear_sum_assignment(np.minimum(cost, _NEVER))
+    return dict(zip(rows.tolist(), columns.tolist(), strict=True))
+
+
+def _total(cost: np.ndarray, assigned: Mapping[int, int]) -> float:
+    return float(sum(min(cost[r, c], _NEVER) for r, c in assigned.items()))
+
+
 def _again(
     row: int, other: int, column: int, groups: Sequence[list[Spell]], cost: np.ndarray
 ) -> bool:
     """Whether a group may be the player that another group is: as like, and never seen together."""
     apart = cost[row, column] - cost[other, column]
-    meet = max(
-        min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
-        for a in groups[row]
-        for b in groups[other]
-    )
-    return bool(np.isfinite(apart) and apart <= _AGAIN_LAB and meet <= _MEET_S)
+    meet = max(meeting_s(a, b) for a in groups[row] for b in groups[other])
+    return bool(np.isfinite(apart) and apart <= _AGAIN_LAB and meet <= MEET_S)
 
 
 def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> bool:

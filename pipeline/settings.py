@@ -17,7 +17,7 @@ from paddlebrief.ears import EarSettings
 from paddlebrief.errors import SettingsError
 from paddlebrief.eyes.settings import EyeSettings
 from paddlebrief.paddle.settings import PaddleSettings
-from paddlebrief.players import PlayerSettings
+from paddlebrief.spells import PlayerSettings
 from paddlebrief.ranking import RankingSettings
 from paddlebrief.sight.tracker import SightSettings
 from paddlebrief.strokes.settings import StrokeSettings

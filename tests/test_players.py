@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from paddlebrief.players import PlayerSettings, letters, name_players, spells_of
+from paddlebrief.players import letters, name_players
 from paddlebrief.records import Handedness
 from paddlebrief.session import Player
 from paddlebrief.sight import Person
+from paddlebrief.spells import PlayerSettings, spells_of
 
 RED, BLUE, BLACK, WHITE = (45, 65, 45), (38, 15, -60), (10, 0, 0), (95, 0, 0)
 RIGHT, LEFT = Handedness.RIGHT, Handedness.LEFT
