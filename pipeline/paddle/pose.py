@@ -12,7 +12,9 @@ from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
-from paddlebrief.paddle.fit import Evidence, Fitted, State, fit_motion, lag_cost
+from paddlebrief.paddle.equations import lag_cost
+from paddlebrief.paddle.fit import Fitted, fit_motion
+from paddlebrief.paddle.motion import Evidence, State
 from paddlebrief.paddle.records import (
     Forearm,
     HandDistance,
