@@ -5,6 +5,7 @@ may jump. Keypoints count robustly, by Student's t (Lange, Little & Taylor 1989;
 """
 
 import numpy as np
+from scipy.special import expit
 
 from paddlebrief.paddle.motion import Evidence, State
 from paddlebrief.paddle.settle import edge_order
@@ -121,7 +122,7 @@ def _motion_weight(gap: np.ndarray, evidence: Evidence) -> np.ndarray:
                 ],
                 axis=-2,
             )
-            / jerk
+            / jerk[:, None, None]
         )
         inner[evidence.kick] = np.diag(1 / np.square(jump))
         for i in range(3):
@@ -153,7 +154,7 @@ def _add_keypoints(sums: Sums, state: State, evidence: Evidence) -> None:
     sd = evidence.sd[seen]
     misfit = np.sum(off**2, axis=-1) / sd**2
     weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / sd**2
-    sums.cost += float(0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM).sum())
+    cost = 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM).sum(axis=1)
     full = np.einsum("fkia,fk,fkib->fab", jacobian, weight, jacobian)
     pull = np.einsum("fkia,fk,fki->fa", jacobian, weight, off)
     if evidence.shake > 0:
@@ -163,7 +164,13 @@ def _add_keypoints(sums: Sums, state: State, evidence: Evidence) -> None:
         total = weight.sum(axis=1) + 1 / evidence.shake**2
         full -= np.einsum("fia,fib->fab", moved, moved) / total[:, None, None]
         pull -= np.einsum("fia,fi->fa", moved, drift) / total[:, None]
-        sums.cost -= 0.5 * float((np.sum(drift**2, axis=1) / total).sum())
+        cost -= 0.5 * np.sum(drift**2, axis=1) / total
+    # What was seen may be no part of this paddle: another's, or a line on the ground.
+    stray = evidence.stray_cost[seen]
+    sums.cost -= float(np.logaddexp(-cost, -stray).sum())
+    own = expit(stray - cost)
+    full *= own[:, None, None]
+    pull *= own[:, None]
     sums.own[node, :6, :6] += full[:, :6, :6]
     sums.mixed[node, :6, :3] += full[:, :6, 6:]
     sums.shared[:3, :3] += full[:, 6:, 6:].sum(axis=0)

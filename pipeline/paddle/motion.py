@@ -51,6 +51,9 @@ class Evidence:
         (F,) node of each frame.
     flat, sd
         (F, 5, 2) directions of the keypoints and (F, 5) their standard uncertainty; NaN unseen.
+    stray_cost
+        (F,) less the log-probability of seeing something else that looks like a paddle, against
+        that of seeing the paddle just where it is; NaN unseen.
     shake
         Standard deviation of the directions' common error in one frame.
     depth_m, depth_sd_m, depth_share_sd
@@ -69,7 +72,7 @@ class Evidence:
     size
         What is known of the paddle beforehand.
     turning_jerk, moving_jerk
-        As in the settings.
+        (N − 1,) as in the settings, between neighbouring nodes.
     """
 
     time_s: np.ndarray
@@ -77,6 +80,7 @@ class Evidence:
     node: np.ndarray
     flat: np.ndarray
     sd: np.ndarray
+    stray_cost: np.ndarray
     shake: float
     depth_m: np.ndarray
     depth_sd_m: np.ndarray
@@ -90,5 +94,5 @@ class Evidence:
     blow_mps: np.ndarray
     blow_sd_mps: float
     size: PaddleSize
-    turning_jerk: float
-    moving_jerk: float
+    turning_jerk: np.ndarray
+    moving_jerk: np.ndarray

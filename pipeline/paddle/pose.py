@@ -45,6 +45,8 @@ _PINS_S = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.18)
 _HOPELESS = 25.0  # a path this much costlier than the best is not fitted
 _SAME_RAD, _SAME_ELSEWHERE_RAD = np.radians(4.0), np.radians(25.0)
 _SLOW_TIE_S = 0.15  # over which errors of the hand's distance look alike
+_SWUNG_S, _SWUNG_HALF_S = -0.03, 0.07  # when it is swung: rendered strokes, and as wide again
+_STRAY_COST, _STRAY_BY_SCORE = 5.0, 7.0  # of what is no part of the paddle: 1 % of rendered frames
 _HAND_SD_M = 0.05  # of the landmarks' hand against the middle of the grip
 _USUAL_RISE_DEG, _OPEN_SD_DEG, _CLOSED_SD_DEG = 10.0, 22.0, 12.0
 _HEADING_SD_DEG = 15.0
@@ -173,12 +175,14 @@ def _evidence(
     if forearm is not None:
         arm, arm_sd = forearm.direction[rows] @ view.rotation.T, forearm.sd_rad[rows]
     focal_share = np.sqrt(camera.covariance[0, 0])
+    liveliness = _liveliness(nodes[order], calm_share=settings.calm_share)
     return Evidence(
         time_s=nodes[order],
         kick=int(number[len(frames) + 1]),
         node=number[: len(frames)],
         flat=flat,
         sd=sd * crowd,
+        stray_cost=_STRAY_COST + _STRAY_BY_SCORE * track.score[rows],
         shake=camera.shake_px / view.focal_px,
         depth_m=depth,
         depth_sd_m=np.full(len(rows), wander),
@@ -192,9 +196,17 @@ def _evidence(
         blow_mps=np.full(3, np.nan),
         blow_sd_mps=np.nan,
         size=size,
-        turning_jerk=settings.turning_jerk,
-        moving_jerk=settings.moving_jerk,
+        turning_jerk=settings.turning_jerk * liveliness,
+        moving_jerk=settings.moving_jerk * liveliness,
     )
+
+
+def _liveliness(time_s: np.ndarray, *, calm_share: float) -> np.ndarray:
+    """(N − 1,) how freely the speeds wander between instants, as a part of what they do round the
+    contact: a paddle is swung there, and carried before and after."""
+    middle = (time_s[1:] + time_s[:-1]) / 2
+    swung = np.exp(-0.5 * ((middle - _SWUNG_S) / _SWUNG_HALF_S) ** 2)
+    return calm_share + (1 - calm_share) * swung
 
 
 def _struck(strike: Striking, rotation: np.ndarray) -> StruckBall | None:
@@ -256,7 +268,9 @@ def _fitted(
         log_size=evidence.size.log_m,
     )  # fmt: skip
     fits: list[tuple[float, Fitted]] = []
-    for path in _paths(poses, time_s[seen], _forearm_cost(poses, evidence, seen), prior):
+    extra = _forearm_cost(poses, evidence, seen)
+    stray = evidence.stray_cost[seen]
+    for path in _paths(poses, time_s[seen], extra=extra, stray=stray, prior=prior):
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
         try:
             fit = fit_motion(start, evidence)
@@ -291,7 +305,12 @@ def _forearm_cost(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndar
 
 
 def _paths(
-    poses: Poses, time_s: np.ndarray, extra: np.ndarray, prior: _FacePrior
+    poses: Poses,
+    time_s: np.ndarray,
+    *,
+    extra: np.ndarray,
+    stray: np.ndarray,
+    prior: _FacePrior,
 ) -> list[np.ndarray]:
     """Different paths, the likeliest first: each through a pose near contact and one elsewhere."""
     nearest, turning = int(np.abs(time_s).argmin()), turning_costs(poses, time_s)
@@ -301,27 +320,25 @@ def _paths(
         unlikely = float(prior.cost(poses.rotation[nearest, h]))
         for pin in pins:
             for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
-                forced = poses.cost + poses.face_cost + extra
-                _force(forced, nearest, h)
-                _force(forced, pin, g)
-                path, cost = best_path(forced, turning)
+                forced, left_out = poses.cost + poses.face_cost + extra, stray.copy()
+                for frame, pose in ((nearest, h), (pin, g)):
+                    forced[frame, np.arange(forced.shape[1]) != pose] = np.inf
+                    left_out[frame] = np.inf
+                path, cost = best_path(forced, turning, left_out)
                 if np.isfinite(cost):
                     found[path.tobytes()] = cost + unlikely, path
     ranked = sorted(found.values(), key=lambda one: one[0])
     return [path for cost, path in ranked[:_MOST_MOTIONS] if cost <= ranked[0][0] + _HOPELESS]
 
 
-def _force(cost: np.ndarray, frame: int, pose: int) -> None:
-    cost[frame, np.arange(cost.shape[1]) != pose] = np.inf
-
-
 def _start(
     poses: Poses, path: np.ndarray, time_s: np.ndarray, *, evidence: Evidence, seen: np.ndarray
 ) -> State:
     """A motion through the poses of a path, straight between them."""
-    rows = np.arange(len(path))
-    rotation, place = poses.rotation[rows, path], poses.place[rows, path]
-    place = place * (evidence.depth_m[seen] / place[:, 2])[:, None]
+    rows = np.flatnonzero(path >= 0)
+    rotation, place = poses.rotation[rows, path[rows]], poses.place[rows, path[rows]]
+    place = place * (evidence.depth_m[seen[rows]] / place[:, 2])[:, None]
+    time_s = time_s[rows]
     way = Slerp(time_s, Rotation.from_matrix(rotation))
     clipped = np.clip(evidence.time_s, time_s[0], time_s[-1])
     half = 0.5 * float(np.median(np.diff(time_s)))
