@@ -27,7 +27,7 @@ from paddlebrief.paddle import (
     paddle_pose,
     pooled_size,
 )
-from paddlebrief.paddle.settle import possible_poses
+from paddlebrief.paddle.settle import best_path, possible_poses
 from paddlebrief.paddle.size import GRIP_SHARE, keypoints_m
 from paddlebrief.paddle.turning import angle_between, exp, log, log_derivatives
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
@@ -123,13 +123,19 @@ def filmed(swing, camera, *, rate=60.0, phase=0.3, noise_px=NOISE_PX, rng=None, 
     return track, np.linalg.norm(grip - camera.position_m, axis=1)
 
 
-def posed(swing, camera, *, contact_sd_s=1e-4, forearm=True, forehand=True, ball=None, **how):
+def posed(
+    swing, camera, *, contact_sd_s=1e-4, forearm=True, forehand=True, ball=None, hand=None,
+    spoilt=None, **how,
+):  # fmt: skip
     track, metres = filmed(swing, camera, **how)
+    track = spoilt(track) if spoilt else track
     t = track.time_s - CONTACT_S
     arm = Forearm(direction=swing.forearm(t), sd_rad=np.full(len(t), 0.1)) if forearm else None
     return paddle_pose(
         track,
-        Striking(contact_s=CONTACT_S, contact_s_sd=contact_sd_s, forehand=forehand, ball=ball),
+        Striking(
+            contact_s=CONTACT_S, contact_s_sd=contact_sd_s, forehand=forehand, ball=ball, hand=hand
+        ),
         camera=camera,
         solved=True,
         distance=HandDistance(metres=metres, sd_m=0.1, wander_m=0.1),
@@ -260,6 +266,54 @@ def test_the_forearm_settles_which_way_the_paddle_is_tilted():
         error, sd = np.array(errors[forearm]).T
         assert (error <= 3 * sd).all()
     assert np.median([e for e, _ in errors[True]]) < 15
+
+
+class HeldSwing(Swing):
+    """As a right hand holds a handle: the tip to the thumb's side, the wrist bent back a little."""
+
+    held = np.array([-0.68, 0.68, 0.27])
+
+    def forearm(self, t):
+        return self.rotation(t) @ (self.held / np.linalg.norm(self.held))
+
+
+def test_how_a_hand_holds_a_handle_settles_the_tilt():
+    swing = HeldSwing(open_deg=20)
+    found = {
+        hand: posed(swing, BEHIND, forehand=None, hand=hand, rng=np.random.default_rng(3))
+        for hand in (None, Handedness.RIGHT)
+    }
+    sd = {hand: np.median(pose.normal_sd_deg[pose.frame_node]) for hand, pose in found.items()}
+    assert sd[Handedness.RIGHT] < 0.8 * sd[None]
+    assert normal_error_deg(found[Handedness.RIGHT], swing) < 10
+
+
+def test_another_paddle_in_one_frame_is_left_out():
+    swing = HeldSwing()
+
+    def spoilt(track):
+        points, face = track.points_px.copy(), track.face.copy()
+        row = int(np.abs(track.time_s - CONTACT_S + 0.05).argmin())
+        butt = points[row, 0]
+        points[row] = butt - (points[row] - butt)  # the tip points the other way
+        face[row] = face[row, [1, 0, 2]]
+        return replace(track, points_px=points, face=face)
+
+    clean, spoiled = (
+        posed(swing, CORNER, hand=Handedness.RIGHT, spoilt=change) for change in (None, spoilt)
+    )
+    apart = angle_between(clean.mean_rotation, spoiled.mean_rotation)
+    assert np.degrees(apart[: clean.before + 1]).max() < 8
+
+
+def test_the_likeliest_path_leaves_a_stray_frame_out():
+    cost = np.array([[0.0, 9.0], [9.0, 0.0], [0.0, 9.0]])
+    step = np.array([[0.0, 8.0], [8.0, 0.0]])
+    turning = (np.stack([step, step]), step[None])
+    path, total = best_path(cost, turning, np.full(3, 4.0))
+    assert (path == [0, -1, 0]).all() and total == pytest.approx(4.0)
+    path, total = best_path(cost, turning, np.full(3, np.inf))
+    assert (path == [0, 0, 0]).all() and total == pytest.approx(9.0)
 
 
 def test_a_gap_widens_and_a_long_one_says_nothing():

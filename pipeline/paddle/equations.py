@@ -17,7 +17,7 @@ from paddlebrief.paddle.size import (
 )
 from paddlebrief.paddle.turning import cross_matrix, log, log_derivatives
 
-__all__ = ["NODE", "SHARED", "Sums", "lag_cost", "summed"]
+__all__ = ["NODE", "SHARED", "Sums", "grip_cost", "summed"]
 
 NODE, SHARED = 12, 4
 """Unknowns of a node (turn, place, turning speed, speed) and of all (size, depth share)."""
@@ -27,9 +27,10 @@ _KICK_RADPS, _KICK_MPS = 10.0, 1.0  # jump of the speeds at the impact: 25 g aga
 _SLOW_RADPS, _SLOW_MPS = 30.0, 8.0  # prior of the speeds themselves
 _SHORTEST_STEP_S = 5e-4
 _LIMIT_SD_M = 0.002
-_LAG_RAD, _LAG_SD_RAD = np.radians(48.0), np.radians(32.0)
-_LAG_MOST_RAD, _LAG_WALL_SD_RAD = np.radians(105.0), np.radians(10.0)
-_HABIT_S, _WALL_SHARE = 0.15, 0.4
+_HELD, _HELD_SD = np.array([-0.6, 0.62, 0.2]), np.array([0.35, 0.35, 0.4])
+"""Forearm of a right hand in the paddle's axes: the middle of rendered strokes, and twice their
+spread, since grips of people lie further apart."""
+_HABIT_S = 0.15
 
 
 class Sums:
@@ -210,43 +211,56 @@ def _add_hand(sums: Sums, state: State, evidence: Evidence) -> None:
     sums.pull[node, 3:6] += np.einsum("fia,f,fi->fa", slope, weight, off)
 
 
-def lag_cost(lag: np.ndarray, sd: np.ndarray, time_s: np.ndarray) -> tuple:
-    """How unlikely angles between forearm and paddle are.
+def grip_cost(
+    held: np.ndarray, sd: np.ndarray, *, time_s: np.ndarray, hand_sign: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """How unlikely it is that a hand holds a paddle so.
 
-    A hand on a handle keeps them at 48 ± 32° and cannot bring them past 105° or so (common
-    practice, no source). Neighbouring frames say the same thing again and count for less.
+    A handle lies across the palm: the tip points to the thumb's side of the forearm, by about
+    50° and never along it or back over it, and the palm's side of the face looks away from a
+    wrist that is bent back a little. Neighbouring frames say the same thing again and count for
+    less.
 
     Parameters
     ----------
-    lag, sd
-        (F, …) angles and (F, …) standard uncertainty of the forearm's direction, radians.
+    held
+        (F, …, 3) unit vector from elbow to wrist in the paddle's axes.
+    sd
+        (F, …) standard uncertainty of the forearm's direction, radians.
     time_s
         (F,) of the frames.
+    hand_sign
+        1 for a right hand, −1 for a left one, 0 not known.
 
     Returns
     -------
-    cost, pull, weight
-        (F, …) cost, less its derivative, and the second derivative.
+    cost
+        (F, …).
+    pull, weight
+        (F, …, 3) less its derivative by each component, and the second derivative.
     """
     span = float(np.ptp(time_s)) if len(time_s) else 0.0
     share = min(1.0, (1 + span / _HABIT_S) / max(len(time_s), 1))
-    usual = share / (_LAG_SD_RAD**2 + sd**2)
-    wall = np.where(lag > _LAG_MOST_RAD, _WALL_SHARE / (_LAG_WALL_SD_RAD**2 + sd**2), 0.0)
-    off, beyond = _LAG_RAD - lag, _LAG_MOST_RAD - lag
-    cost = 0.5 * (usual * off**2 + wall * beyond**2)
-    return cost, usual * off + wall * beyond, usual + wall
+    usual, spread = _HELD * np.array([hand_sign, 1, 1]), _HELD_SD.copy()
+    spread[0] = spread[0] if hand_sign else np.inf
+    weight = share / (spread**2 + sd[..., None] ** 2)
+    off = usual - held
+    return 0.5 * np.sum(weight * off**2, axis=-1), weight * off, weight
 
 
 def _add_forearm(sums: Sums, state: State, evidence: Evidence) -> None:
     known = np.isfinite(evidence.forearm).all(axis=1)
     node, forearm = evidence.node[known], evidence.forearm[known]
-    along = state.rotation[node][:, :, 1]
-    lag = np.arccos(np.clip(np.sum(along * forearm, axis=1), -1, 1))
-    slope = -np.cross(along, forearm) / np.maximum(np.sin(lag), 0.1)[:, None]
-    cost, pull, weight = lag_cost(lag, evidence.forearm_sd[known], evidence.time_s[node])
+    back = np.swapaxes(state.rotation[node], 1, 2)
+    held = (back @ forearm[..., None])[..., 0]
+    cost, pull, weight = grip_cost(
+        held, evidence.forearm_sd[known], time_s=evidence.time_s[node],
+        hand_sign=evidence.hand_sign,
+    )  # fmt: skip
+    slope = back @ cross_matrix(forearm)
     sums.cost += float(cost.sum())
-    sums.own[node, :3, :3] += weight[:, None, None] * slope[:, :, None] * slope[:, None]
-    sums.pull[node, :3] += pull[:, None] * slope
+    sums.own[node, :3, :3] += np.einsum("fia,fi,fib->fab", slope, weight, slope)
+    sums.pull[node, :3] += np.einsum("fia,fi->fa", slope, pull)
 
 
 def _add_push(sums: Sums, state: State, evidence: Evidence) -> None:

@@ -62,6 +62,8 @@ class Evidence:
         (F, 2) direction of the hand and (F,) its standard uncertainty; NaN unknown.
     forearm, forearm_sd
         (F, 3) unit vector from elbow to wrist, camera frame, and (F,) radians; NaN unknown.
+    hand_sign
+        1 for a right hand, −1 for a left one, 0 not known.
     push, push_covariance
         (3,) unit vector along which the front face's normal should lie at the impact, camera
         frame, and the (3, 3) covariance of the normal against it; NaN unknown.
@@ -89,6 +91,7 @@ class Evidence:
     hand_sd: np.ndarray
     forearm: np.ndarray
     forearm_sd: np.ndarray
+    hand_sign: int
     push: np.ndarray
     push_covariance: np.ndarray
     blow_mps: np.ndarray

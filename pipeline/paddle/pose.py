@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
-from paddlebrief.paddle.equations import lag_cost
+from paddlebrief.paddle.equations import grip_cost
 from paddlebrief.paddle.fit import Fitted, fit_motion
 from paddlebrief.paddle.motion import Evidence, State
 from paddlebrief.paddle.records import (
@@ -32,6 +32,7 @@ from paddlebrief.paddle.settle import (
 )
 from paddlebrief.paddle.size import PaddleSize, face_middle_m
 from paddlebrief.paddle.turning import angle_between, exp, log
+from paddlebrief.records import Handedness
 
 __all__ = ["paddle_pose"]
 
@@ -101,8 +102,8 @@ def paddle_pose(
     if track.seen[rows].sum() < _FEWEST_SEEN:
         return None
     evidence = _evidence(
-        track, rows, time_s, camera=camera, distance=distance, forearm=forearm, size=size,
-        settings=settings,
+        track, rows, time_s, hand=strike.hand, camera=camera, distance=distance,
+        forearm=forearm, size=size, settings=settings,
     )  # fmt: skip
     ball = _struck(strike, camera.view.rotation)
     if ball is not None:
@@ -149,6 +150,7 @@ def _evidence(
     rows: np.ndarray,
     time_s: np.ndarray,
     *,
+    hand: Handedness | None,
     camera: SolvedCamera,
     distance: HandDistance,
     forearm: Forearm | None,
@@ -163,13 +165,13 @@ def _evidence(
     number[order] = np.arange(len(nodes))
     interval = float(np.median(np.diff(time_s)))
     crowd = np.sqrt(max(settings.noise_s / interval, 1.0))
-    flat, hand = (
+    flat, hand_flat = (
         view.flat_direction(track.points_px[rows]),
         view.flat_direction(track.hand_px[rows]),
     )
     sd = track.sd_px[rows] * settings.noise_scale / view.focal_px
     metres = np.broadcast_to(np.asarray(distance.metres, float), len(track))[rows]
-    depth = metres / np.sqrt(1 + np.sum(hand**2, axis=1))
+    depth = metres / np.sqrt(1 + np.sum(hand_flat**2, axis=1))
     wander = distance.wander_m * np.sqrt(max(_SLOW_TIE_S / interval, 1.0))
     arm, arm_sd = np.full((len(rows), 3), np.nan), np.full(len(rows), np.nan)
     if forearm is not None:
@@ -187,10 +189,11 @@ def _evidence(
         depth_m=depth,
         depth_sd_m=np.full(len(rows), wander),
         depth_share_sd=float(np.hypot(distance.sd_m / np.nanmedian(metres), focal_share)),
-        hand=hand,
+        hand=hand_flat,
         hand_sd=np.hypot(crowd * _HAND_SD_M / depth, camera.shake_px / view.focal_px),
         forearm=arm,
         forearm_sd=arm_sd,
+        hand_sign={Handedness.RIGHT: 1, Handedness.LEFT: -1}.get(hand, 0),
         push=np.full(3, np.nan),
         push_covariance=np.full((3, 3), np.nan),
         blow_mps=np.full(3, np.nan),
@@ -268,7 +271,7 @@ def _fitted(
         log_size=evidence.size.log_m,
     )  # fmt: skip
     fits: list[tuple[float, Fitted]] = []
-    extra = _forearm_cost(poses, evidence, seen)
+    extra = _grip_costs(poses, evidence, seen)
     stray = evidence.stray_cost[seen]
     for path in _paths(poses, time_s[seen], extra=extra, stray=stray, prior=prior):
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
@@ -295,12 +298,13 @@ def _differ(one: Fitted, other: Fitted) -> bool:
     return bool(apart[one.kick] > _SAME_RAD or apart.max() > _SAME_ELSEWHERE_RAD)
 
 
-def _forearm_cost(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndarray:
-    """(n, 8) how unlikely the angle between forearm and paddle is; 0 where not known."""
-    arm, sd = evidence.forearm[seen], evidence.forearm_sd[seen]
-    cosine = np.sum(poses.rotation[..., :, 1] * arm[:, None], axis=-1)
-    lag = np.arccos(np.clip(cosine, -1, 1))
-    cost, _, _ = lag_cost(lag, sd[:, None], evidence.time_s[evidence.node[seen]])
+def _grip_costs(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndarray:
+    """(n, 8) how unlikely the forearm lies so in the paddle's axes; 0 where not known."""
+    held = np.einsum("nhji,nj->nhi", poses.rotation, evidence.forearm[seen])
+    cost, _, _ = grip_cost(
+        held, evidence.forearm_sd[seen][:, None], time_s=evidence.time_s[evidence.node[seen]],
+        hand_sign=evidence.hand_sign,
+    )  # fmt: skip
     return np.nan_to_num(cost)
 
 

@@ -39,7 +39,7 @@ class PaddleSettings(BaseModel):
         description="part of both wanderings that is left away from the contact (no unit)",
     )
     noise_scale: float = Field(
-        1.0,
+        0.8,
         gt=0,
         description="factor on the network's standard uncertainty of a keypoint (no unit)",
     )

@@ -252,6 +252,7 @@ def judge(
             track,
             Striking(
                 contact_s=contact_s, contact_s_sd=sd_s, forehand=row["side"] == "forehand",
+                hand=Handedness(row["hand"]),
                 ball=rehearsal.ball(row, rng) if with_ball else None,
             ),
             camera=camera, solved=True, distance=_distance(rehearsal, row, truth, rng),
