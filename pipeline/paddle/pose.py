@@ -138,6 +138,7 @@ def paddle_pose(
         forearm_sd_rad=evidence.forearm_sd,
         frame_interval_s=float(np.median(np.diff(time_s))),
         solved=solved,
+        with_ball=ball is not None,
         motions=tuple(sorted(weights, reverse=True)),
         size=PaddleSize(
             log_m=state.log_size.mean(axis=0), covariance=np.cov(state.log_size, rowvar=False)

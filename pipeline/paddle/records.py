@@ -235,6 +235,8 @@ class PaddlePose:
         Typical time between frames, seconds on court.
     solved
         Whether the court was solved.
+    with_ball
+        Whether the ball's velocities round the contact had a part in it.
     motions
         Weights of the different motions that the draws come from, the weightiest first.
     size
@@ -257,6 +259,7 @@ class PaddlePose:
     forearm_sd_rad: np.ndarray
     frame_interval_s: float
     solved: bool
+    with_ball: bool
     motions: tuple[float, ...]
     size: PaddleSize
 
