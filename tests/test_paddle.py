@@ -456,6 +456,15 @@ def test_what_is_not_stated_says_why():
     assert "forearm" in bare["wrist_release_s"].reason
 
 
+def test_a_forearm_that_no_hand_reaches_gives_no_lag():
+    swing = HeldSwing()
+    pose = posed(swing, CORNER)
+    reversed_arm = replace(pose, forearm=-pose.forearm)
+    lag, away = (measured(p)["wrist_lag_deg"] for p in (pose, reversed_arm))
+    assert lag.measured and not away.measured
+    assert away.reason == "forearm and paddle as they were seen do not fit one hand"
+
+
 def test_without_a_court_the_tilt_is_in_the_width_or_nothing_is_said():
     swing = Swing()
     track, metres = filmed(swing, CORNER)

@@ -44,7 +44,7 @@ from paddlebrief.paddle import (
 from paddlebrief.records import LANDMARKS, Handedness, Kind, Side, Stroke, Track
 
 BEFORE_S, AFTER_S = 0.40, 0.25
-CONTACT_SD_S, FOREARM_SD_RAD, LANDMARK_SD = 0.004, 0.15, 0.012
+CONTACT_SD_S, FOREARM_SD_RAD, LANDMARK_SD = 0.004, 0.22, 0.012
 DISTANCE_SD_M, WANDER_M = 0.15, 0.12
 BALL_SD_MPS, BALL_SPAN_S = 1.5, 0.07
 CAMERA_SD = {
