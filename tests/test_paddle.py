@@ -616,3 +616,10 @@ def test_a_face_on_the_own_arm_is_the_arm():
         )  # fmt: skip
         net = SimpleNamespace(look=lambda picture, squares, found=found: [found])
         assert (look_for_paddle(frames, track, Handedness.RIGHT, net).seen == seen).all()
+    # Where the paddle is seen beside the arm too, it may pass before it.
+    slanted = np.array([[120, 101], [127, 94], [147, 74], [133, 80], [141, 88.0]])
+    shown = iter([slanted] * 4 + [sleeve] + [slanted] * 3)
+    passing = SimpleNamespace(
+        look=lambda picture, squares: [replace(found, points_px=next(shown))]
+    )
+    assert look_for_paddle(frames, track, Handedness.RIGHT, passing).seen.all()
