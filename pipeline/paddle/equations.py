@@ -158,14 +158,7 @@ def _add_keypoints(sums: Sums, state: State, evidence: Evidence) -> None:
     cost = 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM).sum(axis=1)
     full = np.einsum("fkia,fk,fkib->fab", jacobian, weight, jacobian)
     pull = np.einsum("fkia,fk,fki->fa", jacobian, weight, off)
-    if evidence.shake > 0:
-        # The picture's own shake moves all points of a frame together: it is fitted and dropped.
-        moved = np.einsum("fk,fkia->fia", weight, jacobian)
-        drift = np.einsum("fk,fki->fi", weight, off)
-        total = weight.sum(axis=1) + 1 / evidence.shake**2
-        full -= np.einsum("fia,fib->fab", moved, moved) / total[:, None, None]
-        pull -= np.einsum("fia,fi->fa", moved, drift) / total[:, None]
-        cost -= 0.5 * np.sum(drift**2, axis=1) / total
+    cost -= _without_shake(full, pull, jacobian, weight=weight, off=off, shake=evidence.shake)
     # What was seen may be no part of this paddle: another's, or a line on the ground.
     stray = evidence.stray_cost[seen]
     sums.cost -= float(np.logaddexp(-cost, -stray).sum())
@@ -177,6 +170,27 @@ def _add_keypoints(sums: Sums, state: State, evidence: Evidence) -> None:
     sums.shared[:3, :3] += full[:, 6:, 6:].sum(axis=0)
     sums.pull[node, :6] += pull[:, :6]
     sums.shared_pull[:3] += pull[:, 6:].sum(axis=0)
+
+
+def _without_shake(
+    full: np.ndarray,
+    pull: np.ndarray,
+    jacobian: np.ndarray,
+    *,
+    weight: np.ndarray,
+    off: np.ndarray,
+    shake: float,
+) -> np.ndarray:
+    """Take the picture's own shake, which moves all points of a frame together, out of each
+    frame's equations, in place; (F,) the cost that it explained."""
+    if shake == 0:
+        return np.zeros(len(full))
+    moved = np.einsum("fk,fkia->fia", weight, jacobian)
+    drift = np.einsum("fk,fki->fi", weight, off)
+    total = weight.sum(axis=1) + 1 / shake**2
+    full -= np.einsum("fia,fib->fab", moved, moved) / total[:, None, None]
+    pull -= np.einsum("fia,fi->fa", moved, drift) / total[:, None]
+    return 0.5 * np.sum(drift**2, axis=1) / total
 
 
 def _add_depth(sums: Sums, state: State, evidence: Evidence) -> None:
