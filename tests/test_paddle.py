@@ -288,6 +288,16 @@ def test_how_a_hand_holds_a_handle_settles_the_tilt():
     assert normal_error_deg(found[Handedness.RIGHT], swing) < 10
 
 
+def test_a_forearm_that_was_read_wrongly_does_not_turn_the_paddle_round():
+    class Misread(HeldSwing):
+        held = np.array([0.68, 0.68, -0.27])  # as if the other face looked out of the palm
+
+    swing = Misread()
+    pose = posed(swing, CORNER, hand=Handedness.RIGHT, forehand=None)
+    off = np.degrees(angle_between(pose.mean_rotation, swing.rotation(pose.time_s)))
+    assert np.median(off) < 12
+
+
 def test_another_paddle_between_gaps_is_left_out():
     swing, hidden = HeldSwing(), (-0.10, 0.02)
 

@@ -17,7 +17,7 @@ from paddlebrief.paddle.size import (
 )
 from paddlebrief.paddle.turning import cross_matrix, log, log_derivatives
 
-__all__ = ["NODE", "SHARED", "Sums", "grip_cost", "summed"]
+__all__ = ["NODE", "SHARED", "WRONG_ARM_COST", "Sums", "grip_cost", "summed"]
 
 NODE, SHARED = 12, 4
 """Unknowns of a node (turn, place, turning speed, speed) and of all (size, depth share)."""
@@ -31,6 +31,9 @@ _HELD, _HELD_SD = np.array([-0.6, 0.62, 0.2]), np.array([0.35, 0.35, 0.4])
 """Forearm of a right hand in the paddle's axes: the middle of rendered strokes, and twice their
 spread, since grips of people lie further apart."""
 _HABIT_S = 0.15
+WRONG_ARM_COST = 6.0
+"""Cost at which a forearm is as likely read wrongly as the paddle held strangely: in one rendered
+stroke of ten or so the forearm is off by more than 60° (turn network, 24 strokes)."""
 
 
 class Sums:
@@ -272,9 +275,12 @@ def _add_forearm(sums: Sums, state: State, evidence: Evidence) -> None:
         hand_sign=evidence.hand_sign,
     )  # fmt: skip
     slope = back @ cross_matrix(forearm)
-    sums.cost += float(cost.sum())
-    sums.own[node, :3, :3] += np.einsum("fia,fi,fib->fab", slope, weight, slope)
-    sums.pull[node, :3] += np.einsum("fia,fi->fa", slope, pull)
+    # The forearm may have been read wrongly through the whole stroke.
+    total = float(cost.sum())
+    sums.cost -= float(np.logaddexp(-total, -WRONG_ARM_COST))
+    own = float(expit(WRONG_ARM_COST - total))
+    sums.own[node, :3, :3] += own * np.einsum("fia,fi,fib->fab", slope, weight, slope)
+    sums.pull[node, :3] += own * np.einsum("fia,fi->fa", slope, pull)
 
 
 def _add_push(sums: Sums, state: State, evidence: Evidence) -> None:

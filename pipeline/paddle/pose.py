@@ -6,13 +6,14 @@ result is a set of drawn motions, and every number taken from it is a mean and a
 """
 
 import logging
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
-from paddlebrief.paddle.equations import grip_cost
+from paddlebrief.paddle.equations import WRONG_ARM_COST, grip_cost
 from paddlebrief.paddle.evidence import gather_evidence
 from paddlebrief.paddle.fit import Fitted, fit_motion
 from paddlebrief.paddle.motion import Evidence, State
@@ -200,9 +201,9 @@ def _fitted(
         log_size=evidence.size.log_m,
     )  # fmt: skip
     fits: list[tuple[float, Fitted]] = []
-    extra = _grip_costs(poses, evidence, seen)
+    grip = _grip_costs(poses, evidence, seen)
     stray = evidence.stray_cost[seen]
-    for path in _paths(poses, time_s[seen], extra=extra, stray=stray, prior=prior):
+    for path in _paths(poses, time_s[seen], grip=grip, stray=stray, prior=prior):
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
         try:
             fit = fit_motion(start, evidence)
@@ -241,27 +242,43 @@ def _paths(
     poses: Poses,
     time_s: np.ndarray,
     *,
-    extra: np.ndarray,
+    grip: np.ndarray,
     stray: np.ndarray,
     prior: _FacePrior,
 ) -> list[np.ndarray]:
-    """Different paths, the likeliest first: each through a pose near contact and one elsewhere."""
+    """Different paths, the likeliest first: each through a pose near contact and one elsewhere,
+    with the forearm as it was read, and with none."""
     nearest, turning = int(np.abs(time_s).argmin()), turning_costs(poses, time_s)
     pins = {int(np.abs(time_s - s).argmin()) for s in _PINS_S}
+    seen_alone = poses.cost + poses.face_cost
     found: dict[bytes, tuple[float, np.ndarray]] = {}
-    for h in np.flatnonzero(np.isfinite(poses.cost[nearest])):
-        unlikely = float(prior.cost(poses.rotation[nearest, h]))
-        for pin in pins:
-            for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
-                forced, left_out = poses.cost + poses.face_cost + extra, stray.copy()
-                for frame, pose in ((nearest, h), (pin, g)):
-                    forced[frame, np.arange(forced.shape[1]) != pose] = np.inf
-                    left_out[frame] = np.inf
-                path, cost = best_path(forced, turning, left_out)
-                if np.isfinite(cost):
-                    found[path.tobytes()] = cost + unlikely, path
+    for costs, more in ((seen_alone + grip, 0.0), (seen_alone, WRONG_ARM_COST)):
+        for h in np.flatnonzero(np.isfinite(poses.cost[nearest])):
+            unlikely = float(prior.cost(poses.rotation[nearest, h])) + more
+            for pin in pins:
+                for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
+                    forced = {nearest: h, pin: g} if pin != nearest else {nearest: h}
+                    path, cost = _through(forced, costs=costs, turning=turning, stray=stray)
+                    key = path.tobytes()
+                    if np.isfinite(cost) and cost + unlikely < found.get(key, (np.inf,))[0]:
+                        found[key] = cost + unlikely, path
     ranked = sorted(found.values(), key=lambda one: one[0])
     return [path for cost, path in ranked[:_MOST_MOTIONS] if cost <= ranked[0][0] + _HOPELESS]
+
+
+def _through(
+    forced: Mapping[int, int],
+    *,
+    costs: np.ndarray,
+    turning: Sequence[np.ndarray],
+    stray: np.ndarray,
+) -> tuple[np.ndarray, float]:
+    """The likeliest path with given poses in given frames."""
+    costs, stray = costs.copy(), stray.copy()
+    for frame, pose in forced.items():
+        costs[frame, np.arange(costs.shape[1]) != pose] = np.inf
+        stray[frame] = np.inf
+    return best_path(costs, turning, stray)
 
 
 def _start(
