@@ -32,8 +32,9 @@ _HELD, _HELD_SD = np.array([-0.6, 0.62, 0.2]), np.array([0.35, 0.35, 0.4])
 spread, since grips of people lie further apart."""
 _HABIT_S = 0.15
 WRONG_ARM_COST = 6.0
-"""Cost at which a forearm is as likely read wrongly as the paddle held strangely: in one rendered
-stroke of ten or so the forearm is off by more than 60° (turn network, 24 strokes)."""
+"""Cost at which a forearm is as likely read wrongly as the paddle held strangely. In one rendered
+stroke of ten or so it is off by more than 60°; the value kept most normals within their intervals
+(69 strokes with forearms as the turn network reads them)."""
 
 
 class Sums:
