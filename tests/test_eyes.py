@@ -1,5 +1,7 @@
 """The eyes: crops, decoding, labels, alterations of samples, and the shipped networks."""
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
@@ -278,6 +280,34 @@ def test_no_paddle_in_an_empty_picture_and_none_asked_for():
     flat = np.full((720, 1280, 3), 110, np.uint8)
     assert net.look(flat, [Square(centre_px=(600, 300), side_px=300.0), None]) == [None, None]
     assert net.look(flat, []) == []
+
+
+def test_a_doubtful_paddle_is_looked_at_again_in_a_mirror():
+    net = PaddleNet(EyeSettings(backend="onnx"))
+    points = np.array([[160, 150], [160, 130], [160, 90], [150, 110], [170, 110.0]])
+    looked = []
+
+    def find(crops, *, min_score):
+        looked.append(len(crops))
+        score = 0.3 if len(looked) == 1 else 0.7
+        return [
+            Found(
+                scores=np.array([[score, 0.0, 0.0]]), boxes_px=np.array([[150, 90, 170, 150.0]]),
+                points_px=points[None], visible=np.ones((1, 5)),
+            )
+            for _ in crops
+        ]  # fmt: skip
+
+    net._network = SimpleNamespace(find=find)
+    square = Square(centre_px=(400.0, 300.0), side_px=320.0)
+    seen = net.look(np.zeros((600, 800, 3), np.uint8), [square, None])[0]
+    assert looked == [1, 1]
+    assert seen.score == pytest.approx(0.7)
+    # A mirror shows the other face, and left for right.
+    assert (seen.front, seen.back) == (0.0, 1.0)
+    assert seen.points_px[3, 0] < seen.points_px[4, 0]
+    first = net.look(np.zeros((600, 800, 3), np.uint8), [square])[0]
+    assert looked == [1, 1, 1] and first.front == 1.0
 
 
 def test_the_record_names_seeds_versions_and_held_out_figures():

@@ -27,7 +27,7 @@ from paddlebrief.paddle import (
     paddle_pose,
     pooled_size,
 )
-from paddlebrief.paddle.settle import possible_poses
+from paddlebrief.paddle.settle import best_path, possible_poses
 from paddlebrief.paddle.size import GRIP_SHARE, keypoints_m
 from paddlebrief.paddle.turning import angle_between, exp, log, log_derivatives
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
@@ -123,13 +123,19 @@ def filmed(swing, camera, *, rate=60.0, phase=0.3, noise_px=NOISE_PX, rng=None, 
     return track, np.linalg.norm(grip - camera.position_m, axis=1)
 
 
-def posed(swing, camera, *, contact_sd_s=1e-4, forearm=True, forehand=True, ball=None, **how):
+def posed(
+    swing, camera, *, contact_sd_s=1e-4, forearm=True, forehand=True, ball=None, hand=None,
+    spoilt=None, **how,
+):  # fmt: skip
     track, metres = filmed(swing, camera, **how)
+    track = spoilt(track) if spoilt else track
     t = track.time_s - CONTACT_S
     arm = Forearm(direction=swing.forearm(t), sd_rad=np.full(len(t), 0.1)) if forearm else None
     return paddle_pose(
         track,
-        Striking(contact_s=CONTACT_S, contact_s_sd=contact_sd_s, forehand=forehand, ball=ball),
+        Striking(
+            contact_s=CONTACT_S, contact_s_sd=contact_sd_s, forehand=forehand, ball=ball, hand=hand
+        ),
         camera=camera,
         solved=True,
         distance=HandDistance(metres=metres, sd_m=0.1, wander_m=0.1),
@@ -260,6 +266,66 @@ def test_the_forearm_settles_which_way_the_paddle_is_tilted():
         error, sd = np.array(errors[forearm]).T
         assert (error <= 3 * sd).all()
     assert np.median([e for e, _ in errors[True]]) < 15
+
+
+class HeldSwing(Swing):
+    """As a right hand holds a handle: the tip to the thumb's side, the wrist bent back a little."""
+
+    held = np.array([-0.68, 0.68, 0.27])
+
+    def forearm(self, t):
+        return self.rotation(t) @ (self.held / np.linalg.norm(self.held))
+
+
+def test_how_a_hand_holds_a_handle_settles_the_tilt():
+    swing = HeldSwing(open_deg=20)
+    found = {
+        hand: posed(swing, BEHIND, forehand=None, hand=hand, rng=np.random.default_rng(3))
+        for hand in (None, Handedness.RIGHT)
+    }
+    sd = {hand: np.median(pose.normal_sd_deg[pose.frame_node]) for hand, pose in found.items()}
+    assert sd[Handedness.RIGHT] < 0.8 * sd[None]
+    assert normal_error_deg(found[Handedness.RIGHT], swing) < 10
+
+
+def test_a_forearm_that_was_read_wrongly_leaves_doubt_about_the_face():
+    class Misread(HeldSwing):
+        held = np.array([0.68, 0.68, -0.27])  # as if the other face looked out of the palm
+
+    swing = Misread()
+    pose = posed(swing, CORNER, hand=Handedness.RIGHT, forehand=None)
+    assert pose.normal_sd_deg[pose.before] > 30
+    known = posed(swing, CORNER, hand=Handedness.RIGHT, forehand=True)
+    assert normal_error_deg(known, swing) < 10
+
+
+def test_another_paddle_between_gaps_is_left_out():
+    swing, hidden = HeldSwing(), (-0.10, 0.02)
+
+    def spoilt(track):
+        t = track.time_s - CONTACT_S
+        row = int(np.abs(t + 0.04).argmin())
+        points, face = track.points_px.copy(), track.face.copy()
+        turned = (points[row] - points[row, 0]) @ exp(np.radians([0, 0, 120.0]))[:2, :2].T
+        points[row] = points[row, 0] + [60, -40] + turned
+        face[row] = face[row, [1, 0, 2]]
+        changed = replace(track, points_px=points, face=face)
+        return changed.without((t > hidden[0]) & (t < hidden[1]) & (np.arange(len(t)) != row))
+
+    pose = posed(swing, CORNER, hand=Handedness.RIGHT, spoilt=spoilt)
+    truth = swing.rotation(pose.time_s)
+    off = np.degrees(angle_between(pose.mean_rotation, truth))
+    assert off[(pose.time_s > hidden[0]) & (pose.time_s < 0)].max() < 15
+
+
+def test_the_likeliest_path_leaves_a_stray_frame_out():
+    cost = np.array([[0.0, 9.0], [9.0, 0.0], [0.0, 9.0]])
+    step = np.array([[0.0, 8.0], [8.0, 0.0]])
+    turning = (np.stack([step, step]), step[None])
+    path, total = best_path(cost, turning, np.full(3, 4.0))
+    assert (path == [0, -1, 0]).all() and total == pytest.approx(4.0)
+    path, total = best_path(cost, turning, np.full(3, np.inf))
+    assert (path == [0, 0, 0]).all() and total == pytest.approx(9.0)
 
 
 def test_a_gap_widens_and_a_long_one_says_nothing():
@@ -399,6 +465,15 @@ def test_what_is_not_stated_says_why():
     bare = measured(posed(swing, CORNER, forearm=False))
     assert "forearm" in bare["wrist_lag_deg"].reason
     assert "forearm" in bare["wrist_release_s"].reason
+
+
+def test_a_forearm_that_no_hand_reaches_gives_no_lag():
+    swing = HeldSwing()
+    pose = posed(swing, CORNER)
+    reversed_arm = replace(pose, forearm=-pose.forearm)
+    lag, away = (measured(p)["wrist_lag_deg"] for p in (pose, reversed_arm))
+    assert lag.measured and not away.measured
+    assert away.reason == "forearm and paddle as they were seen do not fit one hand"
 
 
 def test_without_a_court_the_tilt_is_in_the_width_or_nothing_is_said():
@@ -552,3 +627,10 @@ def test_a_face_on_the_own_arm_is_the_arm():
         )  # fmt: skip
         net = SimpleNamespace(look=lambda picture, squares, found=found: [found])
         assert (look_for_paddle(frames, track, Handedness.RIGHT, net).seen == seen).all()
+    # Where the paddle is seen beside the arm too, it may pass before it.
+    slanted = np.array([[120, 101], [127, 94], [147, 74], [133, 80], [141, 88.0]])
+    shown = iter([slanted] * 4 + [sleeve] + [slanted] * 3)
+    passing = SimpleNamespace(
+        look=lambda picture, squares: [replace(found, points_px=next(shown))]
+    )
+    assert look_for_paddle(frames, track, Handedness.RIGHT, passing).seen.all()

@@ -21,6 +21,10 @@ class Square:
     side_px: float
     mirrored: bool = False
 
+    def turned(self) -> "Square":
+        """The same square, seen in a mirror if it was not, and not if it was."""
+        return replace(self, mirrored=not self.mirrored)
+
     def matrix(self, out_px: int) -> np.ndarray:
         """(2, 3) affine map from picture pixels to the pixels of a crop of side ``out_px``.
 

@@ -1,7 +1,7 @@
 """Finds the paddle near a hand: five keypoints, and which face is seen."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ PADDLE_LAYOUT = Layout(classes=3, points=len(PADDLE_POINTS), point_values=3)
 _CROP_PX = 320
 _OVERLAP = 0.5
 _HEIGHT_QUANTILE = 0.9
+_DOUBTFUL_SCORE = 0.55
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,6 +55,10 @@ class PaddleSeen:
     sd_px: np.ndarray
     visible: np.ndarray
     box_px: np.ndarray
+
+    def other_face(self) -> "PaddleSeen":
+        """The same with front and back exchanged."""
+        return replace(self, front=self.back, back=self.front)
 
 
 def hand_squares(landmarks_px: np.ndarray, side: str) -> list[Square | None]:
@@ -113,11 +118,15 @@ class PaddleNet:
         self._reach_px = self._settings.reach / record()["crop_body_heights"] * _CROP_PX
         self._classes = np.array(noise["score"][:-1])
         self._sd_px = np.array(noise["sd_px"])
+        self._right_hands = record().get("left_hands_mirrored", False)
 
     def look(
         self, picture_bgr: np.ndarray, squares: Sequence[Square | None]
     ) -> list[PaddleSeen | None]:
         """The likeliest paddle in the hand at the middle of each square.
+
+        Where that is doubtful, the square is looked at a second time in a mirror, and the surer
+        answer counts.
 
         Parameters
         ----------
@@ -132,15 +141,30 @@ class PaddleNet:
             One entry a square; None where no paddle reaches ``min_score`` within ``reach`` of the
             hand.
         """
-        asked = [(k, s) for k, s in enumerate(squares) if s is not None]
+        asked = {k: s for k, s in enumerate(squares) if s is not None}
         answers: list[PaddleSeen | None] = [None] * len(squares)
-        if not asked:
-            return answers
-        crops = np.stack([cut(picture_bgr, s, _CROP_PX)[..., :3] for _, s in asked])
-        found = self._network.find(crops, min_score=self._settings.min_score)
-        for (k, square), f in zip(asked, found, strict=True):
-            answers[k] = self._held(suppressed(f, overlap=_OVERLAP), square)
+        for k, seen in self._looked(picture_bgr, asked).items():
+            answers[k] = seen
+        again = {k: s.turned() for k, s in asked.items() if _doubtful(answers[k])}
+        for k, seen in self._looked(picture_bgr, again).items():
+            first = answers[k]
+            if seen is not None and (first is None or seen.score > first.score):
+                # For one who knows right hands alone, the faces change places in a mirror.
+                answers[k] = seen.other_face() if self._right_hands else seen
         return answers
+
+    def _looked(
+        self, picture_bgr: np.ndarray, squares: Mapping[int, Square]
+    ) -> dict[int, PaddleSeen | None]:
+        """What is seen in each square, by the squares' keys."""
+        if not squares:
+            return {}
+        crops = np.stack([cut(picture_bgr, s, _CROP_PX)[..., :3] for s in squares.values()])
+        found = self._network.find(crops, min_score=self._settings.min_score)
+        return {
+            k: self._held(suppressed(f, overlap=_OVERLAP), square)
+            for (k, square), f in zip(squares.items(), found, strict=True)
+        }
 
     def _held(self, found: Found, square: Square) -> PaddleSeen | None:
         if not len(found):
@@ -167,6 +191,10 @@ class PaddleNet:
             visible=visible[order],
             box_px=box.reshape(4),
         )
+
+
+def _doubtful(seen: PaddleSeen | None) -> bool:
+    return seen is None or seen.score < _DOUBTFUL_SCORE
 
 
 def _to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:

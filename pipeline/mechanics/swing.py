@@ -82,6 +82,7 @@ def paddle_motion(
             contact_s_sd=body.stroke.contact_s_sd,
             forehand=forehand,
             facing=body.facing if solved else 0,
+            hand=body.stroke.hand,
             ball=ball if solved else None,
         ),
         camera=camera if solved else assumed_camera(picture),

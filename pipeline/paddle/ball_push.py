@@ -13,7 +13,8 @@ import numpy as np
 
 from paddlebrief.ball import BallTrack, BreakKind
 from paddlebrief.ball.flight import drag_per_m, fly_many
-from paddlebrief.paddle.fit import Evidence, Fitted
+from paddlebrief.paddle.fit import Fitted
+from paddlebrief.paddle.motion import Evidence
 from paddlebrief.paddle.size import face_middle_m
 
 __all__ = ["BallAtHit", "StruckBall", "ball_at_hit"]

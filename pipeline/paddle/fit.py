@@ -2,9 +2,7 @@
 
 The state at each node is the paddle's rotation, the place of the middle of its grip, its turning
 speed and its speed, all in the camera frame; the paddle's size and a common error of the distance
-are shared by all nodes. Between nodes the two speeds wander as integrated white noise; at the
-impact both may jump. Keypoints count robustly, by Student's t (Lange, Little & Taylor 1989; from
-memory).
+are shared by all nodes. What each piece of evidence says is in ``equations``.
 """
 
 from dataclasses import dataclass
@@ -12,113 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_solve, cho_solve_banded, cholesky_banded, solve_banded
 
-from paddlebrief.paddle.settle import edge_order
-from paddlebrief.paddle.size import (
-    MAX_LENGTH_M,
-    MAX_LENGTH_PLUS_WIDTH_M,
-    PaddleSize,
-    face_middle_m,
-    keypoints_m,
-)
-from paddlebrief.paddle.turning import cross_matrix, exp, log, log_derivatives
+from paddlebrief.paddle.equations import NODE, SHARED, Sums, summed
+from paddlebrief.paddle.motion import Evidence, State
 
-__all__ = ["Evidence", "Fitted", "State", "fit_motion", "lag_cost"]
+__all__ = ["Fitted", "fit_motion"]
 
-_NODE, _SHARED = 12, 4
-_FREEDOM = 4.0  # of Student's t
 _ROUNDS, _ENOUGH = 25, 1e-2
-_KICK_RAD, _KICK_M = 0.03, 0.01  # pose change within the impact (1 to 2 ms, FACTS: racket sports)
-_KICK_RADPS, _KICK_MPS = 10.0, 1.0  # jump of the speeds at the impact: 25 g against some 200 g
-_SLOW_RADPS, _SLOW_MPS = 30.0, 8.0  # prior of the speeds themselves
-_SHORTEST_STEP_S = 5e-4
-_LIMIT_SD_M = 0.002
-_LAG_RAD, _LAG_SD_RAD = np.radians(48.0), np.radians(32.0)
-_LAG_MOST_RAD, _LAG_WALL_SD_RAD = np.radians(105.0), np.radians(10.0)
-_HABIT_S, _WALL_SHARE = 0.15, 0.4
-
-
-@dataclass(frozen=True, kw_only=True)
-class State:
-    """A motion: (N, 3, 3) rotation, (N, 3) place, turning, speed; (3,) log_size, depth_share.
-
-    ``turning`` in radians a second and ``speed`` in metres a second, camera frame;
-    ``depth_share`` is the common relative error of the given depths.
-    """
-
-    rotation: np.ndarray
-    place: np.ndarray
-    turning: np.ndarray
-    speed: np.ndarray
-    log_size: np.ndarray
-    depth_share: float
-
-    def moved(self, nodes: np.ndarray, shared: np.ndarray) -> "State":
-        """Changed by (…, N, 12) and (…, 4): turn, place, turning, speed; size, depth share."""
-        return State(
-            rotation=exp(nodes[..., :3]) @ self.rotation,
-            place=self.place + nodes[..., 3:6],
-            turning=self.turning + nodes[..., 6:9],
-            speed=self.speed + nodes[..., 9:],
-            log_size=self.log_size + shared[..., :3],
-            depth_share=self.depth_share + shared[..., 3],
-        )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Evidence:
-    """What a motion is fitted to; F frames belong to some of N nodes.
-
-    Attributes
-    ----------
-    time_s
-        (N,) seconds on court, not falling; one node stands twice, just before and after impact.
-    kick
-        Number of the node just before the impact.
-    node
-        (F,) node of each frame.
-    flat, sd
-        (F, 5, 2) directions of the keypoints and (F, 5) their standard uncertainty; NaN unseen.
-    shake
-        Standard deviation of the directions' common error in one frame.
-    depth_m, depth_sd_m, depth_share_sd
-        (F,) depth of the hand, its own uncertainty in a frame, and the common relative one.
-    hand, hand_sd
-        (F, 2) direction of the hand and (F,) its standard uncertainty; NaN unknown.
-    forearm, forearm_sd
-        (F, 3) unit vector from elbow to wrist, camera frame, and (F,) radians; NaN unknown.
-    push, push_covariance
-        (3,) unit vector along which the front face's normal should lie at the impact, camera
-        frame, and the (3, 3) covariance of the normal against it; NaN unknown.
-    blow_mps, blow_sd_mps
-        (3,) part of the velocity of the face's middle that lies along the ball's change of
-        velocity, just before the impact, camera frame, and the standard uncertainty of its
-        length; NaN unknown.
-    size
-        What is known of the paddle beforehand.
-    turning_jerk, moving_jerk
-        As in the settings.
-    """
-
-    time_s: np.ndarray
-    kick: int
-    node: np.ndarray
-    flat: np.ndarray
-    sd: np.ndarray
-    shake: float
-    depth_m: np.ndarray
-    depth_sd_m: np.ndarray
-    depth_share_sd: float
-    hand: np.ndarray
-    hand_sd: np.ndarray
-    forearm: np.ndarray
-    forearm_sd: np.ndarray
-    push: np.ndarray
-    push_covariance: np.ndarray
-    blow_mps: np.ndarray
-    blow_sd_mps: float
-    size: PaddleSize
-    turning_jerk: float
-    moving_jerk: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,42 +32,15 @@ class Fitted:
 
     def drawn(self, count: int, rng: np.random.Generator) -> State:
         """States drawn from the Gaussian round the fit; arrays gain a first axis."""
-        n = len(self.state.place) * _NODE
-        shared = rng.multivariate_normal(np.zeros(_SHARED), self.shared_covariance, size=count)
+        n = len(self.state.place) * NODE
+        shared = rng.multivariate_normal(np.zeros(SHARED), self.shared_covariance, size=count)
         # The factor is lower triangular: its transpose, solved backwards, gives the covariance.
         upper = np.zeros_like(self.factor)
         for k in range(len(self.factor)):
             upper[len(self.factor) - 1 - k, k:] = self.factor[k, : n - k]
         noise = rng.standard_normal((n, count))
         nodes = solve_banded((0, len(self.factor) - 1), upper, noise) - self.mixed @ shared.T
-        return self.state.moved(nodes.T.reshape(count, -1, _NODE), shared)
-
-
-class _Sums:
-    """The normal equations: a block tridiagonal part, the shared part and what ties them."""
-
-    def __init__(self, nodes: int) -> None:
-        self.own = np.zeros((nodes, _NODE, _NODE))
-        self.next = np.zeros((nodes - 1, _NODE, _NODE))
-        self.mixed = np.zeros((nodes, _NODE, _SHARED))
-        self.shared = np.zeros((_SHARED, _SHARED))
-        self.pull = np.zeros((nodes, _NODE))
-        self.shared_pull = np.zeros(_SHARED)
-        self.cost = 0.0
-
-    def banded(self, damping: float) -> np.ndarray:
-        """Lower banded form, the diagonal grown by a share."""
-        nodes = len(self.own)
-        size = nodes * _NODE
-        band = np.zeros((2 * _NODE, size))
-        for a in range(_NODE):
-            for b in range(a + 1):
-                band[a - b, b::_NODE] = self.own[:, a, b]
-            for b in range(_NODE):
-                # Row a of the next node, column b of this one.
-                band[_NODE + a - b, b : size - _NODE : _NODE] = self.next[:, b, a]
-        band[0] *= 1 + damping
-        return band
+        return self.state.moved(nodes.T.reshape(count, -1, NODE), shared)
 
 
 def fit_motion(start: State, evidence: Evidence) -> Fitted:
@@ -181,12 +51,12 @@ def fit_motion(start: State, evidence: Evidence) -> Fitted:
     numpy.linalg.LinAlgError
         When the equations cannot be solved.
     """
-    state, sums = start, _summed(start, evidence)
+    state, sums = start, summed(start, evidence)
     damping = 1e-3
     for _ in range(_ROUNDS):
         nodes, shared = _step(sums, damping)
         later = state.moved(nodes, shared)
-        tried = _summed(later, evidence)
+        tried = summed(later, evidence)
         if tried.cost < sums.cost:
             gain, state, sums = sums.cost - tried.cost, later, tried
             damping = max(damping / 5, 1e-7)
@@ -199,27 +69,27 @@ def fit_motion(start: State, evidence: Evidence) -> Fitted:
     return _finished(state, sums, evidence.kick)
 
 
-def _reduced(sums: _Sums, damping: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _reduced(sums: Sums, damping: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Factor of the nodes' part, its inverse times the mixed part, and the shared information."""
     factor = cholesky_banded(sums.banded(damping), lower=True)
-    mixed = sums.mixed.reshape(-1, _SHARED)
+    mixed = sums.mixed.reshape(-1, SHARED)
     solved = cho_solve_banded((factor, True), mixed)
-    shared = sums.shared * (1 + damping * np.eye(_SHARED)) - mixed.T @ solved
+    shared = sums.shared * (1 + damping * np.eye(SHARED)) - mixed.T @ solved
     return factor, solved, shared
 
 
-def _step(sums: _Sums, damping: float) -> tuple[np.ndarray, np.ndarray]:
+def _step(sums: Sums, damping: float) -> tuple[np.ndarray, np.ndarray]:
     factor, solved, information = _reduced(sums, damping)
     pull = cho_solve_banded((factor, True), sums.pull.ravel())
-    mixed = sums.mixed.reshape(-1, _SHARED)
+    mixed = sums.mixed.reshape(-1, SHARED)
     shared = np.linalg.solve(information, sums.shared_pull - mixed.T @ pull)
-    nodes = (pull - solved @ shared).reshape(-1, _NODE)
+    nodes = (pull - solved @ shared).reshape(-1, NODE)
     size = np.abs(nodes[:, :3]).max()
     shrink = min(1.0, 0.6 / size) if size > 0 else 1.0
     return nodes * shrink, shared * shrink
 
 
-def _finished(state: State, sums: _Sums, kick: int) -> Fitted:
+def _finished(state: State, sums: Sums, kick: int) -> Fitted:
     factor, solved, information = _reduced(sums, 1e-9)
     lower = np.linalg.cholesky(information)
     log_volume = np.log(factor[0]).sum() + np.log(np.diag(lower)).sum()
@@ -230,240 +100,5 @@ def _finished(state: State, sums: _Sums, kick: int) -> Fitted:
         evidence=-sums.cost - log_volume,
         factor=factor,
         mixed=solved,
-        shared_covariance=cho_solve((lower, True), np.eye(_SHARED)),
+        shared_covariance=cho_solve((lower, True), np.eye(SHARED)),
     )
-
-
-def _summed(state: State, evidence: Evidence) -> _Sums:
-    sums = _Sums(len(evidence.time_s))
-    _add_motion(sums, state, evidence)
-    _add_keypoints(sums, state, evidence)
-    _add_depth(sums, state, evidence)
-    _add_hand(sums, state, evidence)
-    _add_forearm(sums, state, evidence)
-    _add_push(sums, state, evidence)
-    _add_blow(sums, state, evidence)
-    _add_size(sums, state, evidence)
-    return sums
-
-
-def _add_motion(sums: _Sums, state: State, evidence: Evidence) -> None:
-    """Turning and speed wander between nodes."""
-    gap = np.maximum(np.diff(evidence.time_s), _SHORTEST_STEP_S)
-    gap[evidence.kick] = 0.0
-    turned = log(state.rotation[1:] @ np.swapaxes(state.rotation[:-1], 1, 2))
-    by_later, by_earlier = log_derivatives(turned)
-    off = np.concatenate(
-        [
-            turned - state.turning[:-1] * gap[:, None],
-            np.diff(state.place, axis=0) - state.speed[:-1] * gap[:, None],
-            np.diff(state.turning, axis=0),
-            np.diff(state.speed, axis=0),
-        ],
-        axis=1,
-    )
-    weight = _motion_weight(gap, evidence)
-    earlier = -np.tile(np.eye(_NODE), (len(gap), 1, 1))
-    later = np.tile(np.eye(_NODE), (len(gap), 1, 1))
-    earlier[:, :3, :3], later[:, :3, :3] = -by_earlier, by_later
-    earlier[:, range(6), range(6, 12)] = -gap[:, None]
-    weighted = np.einsum("kab,kb->ka", weight, off)
-    sums.cost += 0.5 * float(np.sum(off * weighted))
-    for jacobian, rows in ((earlier, slice(None, -1)), (later, slice(1, None))):
-        transposed = np.swapaxes(jacobian, 1, 2)
-        sums.own[rows] += transposed @ weight @ jacobian
-        sums.pull[rows] -= (transposed @ weighted[..., None])[..., 0]
-    sums.next += np.swapaxes(earlier, 1, 2) @ weight @ later
-    slow = np.repeat([1 / _SLOW_RADPS**2, 1 / _SLOW_MPS**2], 3) / len(evidence.time_s)
-    rates = np.concatenate([state.turning, state.speed], axis=1)
-    sums.cost += 0.5 * float(np.sum(slow * rates**2))
-    sums.own[:, range(6, 12), range(6, 12)] += slow
-    sums.pull[:, 6:] -= slow * rates
-
-
-def _motion_weight(gap: np.ndarray, evidence: Evidence) -> np.ndarray:
-    """(N − 1, 12, 12) inverse covariance of what a step may differ from even motion."""
-    safe = np.maximum(gap, _SHORTEST_STEP_S)
-    weight = np.zeros((len(gap), _NODE, _NODE))
-    for first, jerk, jump in (
-        (0, evidence.turning_jerk, (_KICK_RAD, _KICK_RADPS)),
-        (3, evidence.moving_jerk, (_KICK_M, _KICK_MPS)),
-    ):
-        inner = (
-            np.stack(
-                [
-                    np.stack([12 / safe**3, -6 / safe**2], axis=-1),
-                    np.stack([-6 / safe**2, 4 / safe], axis=-1),
-                ],
-                axis=-2,
-            )
-            / jerk
-        )
-        inner[evidence.kick] = np.diag(1 / np.square(jump))
-        for i in range(3):
-            at = [first + i, first + i + 6]
-            weight[:, at[0], at[0]], weight[:, at[0], at[1]] = inner[:, 0, 0], inner[:, 0, 1]
-            weight[:, at[1], at[0]], weight[:, at[1], at[1]] = inner[:, 1, 0], inner[:, 1, 1]
-    return weight
-
-
-def _add_keypoints(sums: _Sums, state: State, evidence: Evidence) -> None:
-    seen = np.flatnonzero(np.isfinite(evidence.flat).all(axis=(1, 2)))
-    if not len(seen):
-        return
-    node = evidence.node[seen]
-    rotation, place = state.rotation[node], state.place[node]
-    points, slopes = keypoints_m(state.log_size)
-    order = edge_order(rotation, place)
-    arms = np.einsum("fij,fkj->fki", rotation, points[order])
-    by_size = np.einsum("fij,fkjs->fkis", rotation, slopes[order])
-    inside = arms + place[:, None]
-    z = np.maximum(inside[..., 2], 0.1)
-    at = inside[..., :2] / z[..., None]
-    by_place = np.zeros((*at.shape, 3))
-    by_place[..., 0, 0] = by_place[..., 1, 1] = 1
-    by_place[..., 2] = -at
-    by_place /= z[..., None, None]
-    jacobian = np.concatenate([-by_place @ cross_matrix(arms), by_place, by_place @ by_size], -1)
-    off = evidence.flat[seen] - at
-    sd = evidence.sd[seen]
-    misfit = np.sum(off**2, axis=-1) / sd**2
-    weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / sd**2
-    sums.cost += float(0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM).sum())
-    full = np.einsum("fkia,fk,fkib->fab", jacobian, weight, jacobian)
-    pull = np.einsum("fkia,fk,fki->fa", jacobian, weight, off)
-    if evidence.shake > 0:
-        # The picture's own shake moves all points of a frame together: it is fitted and dropped.
-        moved = np.einsum("fk,fkia->fia", weight, jacobian)
-        drift = np.einsum("fk,fki->fi", weight, off)
-        total = weight.sum(axis=1) + 1 / evidence.shake**2
-        full -= np.einsum("fia,fib->fab", moved, moved) / total[:, None, None]
-        pull -= np.einsum("fia,fi->fa", moved, drift) / total[:, None]
-        sums.cost -= 0.5 * float((np.sum(drift**2, axis=1) / total).sum())
-    sums.own[node, :6, :6] += full[:, :6, :6]
-    sums.mixed[node, :6, :3] += full[:, :6, 6:]
-    sums.shared[:3, :3] += full[:, 6:, 6:].sum(axis=0)
-    sums.pull[node, :6] += pull[:, :6]
-    sums.shared_pull[:3] += pull[:, 6:].sum(axis=0)
-
-
-def _add_depth(sums: _Sums, state: State, evidence: Evidence) -> None:
-    known = np.isfinite(evidence.depth_m)
-    node, depth = evidence.node[known], evidence.depth_m[known]
-    weight = 1 / evidence.depth_sd_m[known] ** 2
-    off = depth * (1 + state.depth_share) - state.place[node, 2]
-    share = 1 / evidence.depth_share_sd**2
-    sums.cost += 0.5 * float(np.sum(weight * off**2) + share * state.depth_share**2)
-    sums.own[node, 5, 5] += weight
-    sums.pull[node, 5] += weight * off
-    sums.mixed[node, 5, 3] -= weight * depth
-    sums.shared[3, 3] += np.sum(weight * depth**2) + share
-    sums.shared_pull[3] -= np.sum(weight * off * depth) + share * state.depth_share
-
-
-def _add_hand(sums: _Sums, state: State, evidence: Evidence) -> None:
-    known = np.isfinite(evidence.hand).all(axis=1)
-    node = evidence.node[known]
-    place = state.place[node]
-    z = np.maximum(place[:, 2], 0.1)
-    at = place[:, :2] / z[:, None]
-    slope = np.zeros((len(node), 2, 3))
-    slope[:, 0, 0] = slope[:, 1, 1] = 1
-    slope[..., 2] = -at
-    slope /= z[:, None, None]
-    off, sd = evidence.hand[known] - at, evidence.hand_sd[known]
-    misfit = np.sum(off**2, axis=1) / sd**2
-    weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / sd**2
-    sums.cost += float(0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM).sum())
-    sums.own[node, 3:6, 3:6] += np.einsum("fia,f,fib->fab", slope, weight, slope)
-    sums.pull[node, 3:6] += np.einsum("fia,f,fi->fa", slope, weight, off)
-
-
-def lag_cost(lag: np.ndarray, sd: np.ndarray, time_s: np.ndarray) -> tuple:
-    """How unlikely angles between forearm and paddle are.
-
-    A hand on a handle keeps them at 48 ± 32° and cannot bring them past 105° or so (common
-    practice, no source). Neighbouring frames say the same thing again and count for less.
-
-    Parameters
-    ----------
-    lag, sd
-        (F, …) angles and (F, …) standard uncertainty of the forearm's direction, radians.
-    time_s
-        (F,) of the frames.
-
-    Returns
-    -------
-    cost, pull, weight
-        (F, …) cost, less its derivative, and the second derivative.
-    """
-    span = float(np.ptp(time_s)) if len(time_s) else 0.0
-    share = min(1.0, (1 + span / _HABIT_S) / max(len(time_s), 1))
-    usual = share / (_LAG_SD_RAD**2 + sd**2)
-    wall = np.where(lag > _LAG_MOST_RAD, _WALL_SHARE / (_LAG_WALL_SD_RAD**2 + sd**2), 0.0)
-    off, beyond = _LAG_RAD - lag, _LAG_MOST_RAD - lag
-    cost = 0.5 * (usual * off**2 + wall * beyond**2)
-    return cost, usual * off + wall * beyond, usual + wall
-
-
-def _add_forearm(sums: _Sums, state: State, evidence: Evidence) -> None:
-    known = np.isfinite(evidence.forearm).all(axis=1)
-    node, forearm = evidence.node[known], evidence.forearm[known]
-    along = state.rotation[node][:, :, 1]
-    lag = np.arccos(np.clip(np.sum(along * forearm, axis=1), -1, 1))
-    slope = -np.cross(along, forearm) / np.maximum(np.sin(lag), 0.1)[:, None]
-    cost, pull, weight = lag_cost(lag, evidence.forearm_sd[known], evidence.time_s[node])
-    sums.cost += float(cost.sum())
-    sums.own[node, :3, :3] += weight[:, None, None] * slope[:, :, None] * slope[:, None]
-    sums.pull[node, :3] += pull[:, None] * slope
-
-
-def _add_push(sums: _Sums, state: State, evidence: Evidence) -> None:
-    if not np.isfinite(evidence.push).all():
-        return
-    node = evidence.kick
-    normal = state.rotation[node][:, 2]
-    off, slope = evidence.push - normal, -cross_matrix(normal)
-    weight = np.linalg.inv(evidence.push_covariance)
-    misfit = float(off @ weight @ off)
-    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
-    # Another ball may have been taken for this one: the push counts robustly.
-    weight = weight * (_FREEDOM + 2) / (_FREEDOM + misfit)
-    sums.own[node, :3, :3] += slope.T @ weight @ slope
-    sums.pull[node, :3] += slope.T @ weight @ off
-
-
-def _add_blow(sums: _Sums, state: State, evidence: Evidence) -> None:
-    speed = float(np.linalg.norm(evidence.blow_mps))
-    if not speed > 0:
-        return
-    node, along = evidence.kick, evidence.blow_mps / speed
-    arm = face_middle_m(state.log_size) * state.rotation[node][:, 1]
-    turning = state.turning[node]
-    off = speed - float(along @ (state.speed[node] + np.cross(turning, arm)))
-    slope = np.concatenate(
-        [np.cross(arm, np.cross(along, turning)), np.zeros(3), np.cross(arm, along), along]
-    )
-    misfit = (off / evidence.blow_sd_mps) ** 2
-    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
-    # As the push: another ball may have been taken for this one.
-    weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / evidence.blow_sd_mps**2
-    sums.own[node] += weight * np.outer(slope, slope)
-    sums.pull[node] += weight * off * slope
-
-
-def _add_size(sums: _Sums, state: State, evidence: Evidence) -> None:
-    known = np.linalg.inv(evidence.size.covariance)
-    off = evidence.size.log_m - state.log_size
-    sums.cost += 0.5 * float(off @ known @ off)
-    sums.shared[:3, :3] += known
-    sums.shared_pull[:3] += known @ off
-    length, width, _ = np.exp(state.log_size)
-    for excess, slope in (
-        (length - MAX_LENGTH_M, np.array([length, 0, 0])),
-        (length + width - MAX_LENGTH_PLUS_WIDTH_M, np.array([length, width, 0])),
-    ):
-        if excess > 0:
-            sums.cost += 0.5 * (excess / _LIMIT_SD_M) ** 2
-            sums.shared[:3, :3] += np.outer(slope, slope) / _LIMIT_SD_M**2
-            sums.shared_pull[:3] -= slope * excess / _LIMIT_SD_M**2

@@ -21,6 +21,7 @@ _HEAD_SPEED_MPS = 22.0  # paddle's middle against the hand; more than a smash (a
 _BODY_M = 1.7
 _OFF_HAND = 0.07  # of body heights, usual distance of a handle from the landmarks' hand
 _ON_ARM = 0.06  # of body heights, how near the arm's bones a face lies that is taken for the arm
+_CLEAR_SCORE = 0.6  # from which a face on the arm is believed where a paddle is seen off it too
 _SURE_SCORE, _SURE_FRAMES = 0.55, 3  # what a chain must hold, or there is no paddle at all
 
 
@@ -81,8 +82,10 @@ class PaddleLook:
         height = float(np.quantile(heights, 0.9))
         theirs = _in_other_hands(found, self._others, reach_px=_OFF_HAND * height)
         sleeve = _on_arm(found, self._arms, reach_px=_ON_ARM * height)
-        own = found.without(theirs | sleeve)
-        return consistent(own, body_height_px=height, slow_factor=self._slow)
+        own = found.without(theirs | (sleeve & (found.score < _CLEAR_SCORE)))
+        return consistent(
+            own, body_height_px=height, slow_factor=self._slow, in_company=sleeve & own.seen
+        )
 
 
 def look_for_paddle(
@@ -116,7 +119,11 @@ def look_for_paddle(
 
 
 def consistent(
-    track: PaddleTrack, *, body_height_px: float, slow_factor: float = 1.0
+    track: PaddleTrack,
+    *,
+    body_height_px: float,
+    slow_factor: float = 1.0,
+    in_company: np.ndarray | None = None,
 ) -> PaddleTrack:
     """The track without findings that cannot be one paddle in one hand.
 
@@ -134,6 +141,8 @@ def consistent(
         The player's height in the picture.
     slow_factor
         Seconds of playback for one second on court.
+    in_company
+        (n,) findings that are no sure ones by themselves, whatever their scores; None for none.
     """
     length = np.linalg.norm(track.points_px[:, 2] - track.points_px[:, 0], axis=1)
     longest = MAX_LENGTH_M / _SHORTEST_ADULT_M * body_height_px
@@ -158,7 +167,10 @@ def consistent(
     while at >= 0:
         keep[rows[at]] = True
         at = before[at]
-    if (track.score[keep] >= _SURE_SCORE).sum() < _SURE_FRAMES:
+    sure = keep & (track.score >= _SURE_SCORE)
+    if in_company is not None:
+        sure &= ~in_company
+    if sure.sum() < _SURE_FRAMES:
         keep[:] = False
     widened = np.maximum(1, _SURE_SCORE / track.score)[:, None]
     return replace(track, sd_px=track.sd_px * widened).without(~keep)

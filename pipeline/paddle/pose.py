@@ -6,13 +6,17 @@ result is a set of drawn motions, and every number taken from it is a mean and a
 """
 
 import logging
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
 from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
-from paddlebrief.paddle.fit import Evidence, Fitted, State, fit_motion, lag_cost
+from paddlebrief.paddle.equations import WRONG_ARM_COST, grip_cost
+from paddlebrief.paddle.evidence import gather_evidence
+from paddlebrief.paddle.fit import Fitted, fit_motion
+from paddlebrief.paddle.motion import Evidence, State
 from paddlebrief.paddle.records import (
     Forearm,
     HandDistance,
@@ -35,15 +39,12 @@ __all__ = ["paddle_pose"]
 
 logger = logging.getLogger(__name__)
 
-TURNOVER_HALF_S = 0.030
 _DRAWS = 240
 _FEWEST_SEEN = 4
 _MOST_MOTIONS = 10
 _PINS_S = (-0.3, -0.2, -0.12, -0.06, 0.0, 0.06, 0.12, 0.18)
 _HOPELESS = 25.0  # a path this much costlier than the best is not fitted
-_SAME_RAD, _SAME_ELSEWHERE_RAD = np.radians(4.0), np.radians(25.0)
-_SLOW_TIE_S = 0.15  # over which errors of the hand's distance look alike
-_HAND_SD_M = 0.05  # of the landmarks' hand against the middle of the grip
+_SAME_RAD, _SAME_ELSEWHERE_RAD = np.radians(4.0), np.radians(12.0)
 _USUAL_RISE_DEG, _OPEN_SD_DEG, _CLOSED_SD_DEG = 10.0, 22.0, 12.0
 _HEADING_SD_DEG = 15.0
 
@@ -96,9 +97,9 @@ def paddle_pose(
     rows = np.flatnonzero((time_s >= -settings.before_s) & (time_s <= settings.after_s))
     if track.seen[rows].sum() < _FEWEST_SEEN:
         return None
-    evidence = _evidence(
-        track, rows, time_s, camera=camera, distance=distance, forearm=forearm, size=size,
-        settings=settings,
+    evidence = gather_evidence(
+        track, rows, time_s, hand=strike.hand, camera=camera, distance=distance,
+        forearm=forearm, size=size, settings=settings,
     )  # fmt: skip
     ball = _struck(strike, camera.view.rotation)
     if ball is not None:
@@ -133,65 +134,11 @@ def paddle_pose(
         forearm_sd_rad=evidence.forearm_sd,
         frame_interval_s=float(np.median(np.diff(time_s))),
         solved=solved,
+        with_ball=ball is not None,
         motions=tuple(sorted(weights, reverse=True)),
         size=PaddleSize(
             log_m=state.log_size.mean(axis=0), covariance=np.cov(state.log_size, rowvar=False)
         ),
-    )
-
-
-def _evidence(
-    track: PaddleTrack,
-    rows: np.ndarray,
-    time_s: np.ndarray,
-    *,
-    camera: SolvedCamera,
-    distance: HandDistance,
-    forearm: Forearm | None,
-    size: PaddleSize,
-    settings: PaddleSettings,
-) -> Evidence:
-    view, frames = camera.view, time_s[rows]
-    extra = np.array([-TURNOVER_HALF_S, 0.0, 0.0, TURNOVER_HALF_S])
-    nodes = np.concatenate([frames, extra])
-    order = np.argsort(nodes, kind="stable")
-    number = np.empty(len(nodes), int)
-    number[order] = np.arange(len(nodes))
-    interval = float(np.median(np.diff(time_s)))
-    crowd = np.sqrt(max(settings.noise_s / interval, 1.0))
-    flat, hand = (
-        view.flat_direction(track.points_px[rows]),
-        view.flat_direction(track.hand_px[rows]),
-    )
-    sd = track.sd_px[rows] * settings.noise_scale / view.focal_px
-    metres = np.broadcast_to(np.asarray(distance.metres, float), len(track))[rows]
-    depth = metres / np.sqrt(1 + np.sum(hand**2, axis=1))
-    wander = distance.wander_m * np.sqrt(max(_SLOW_TIE_S / interval, 1.0))
-    arm, arm_sd = np.full((len(rows), 3), np.nan), np.full(len(rows), np.nan)
-    if forearm is not None:
-        arm, arm_sd = forearm.direction[rows] @ view.rotation.T, forearm.sd_rad[rows]
-    focal_share = np.sqrt(camera.covariance[0, 0])
-    return Evidence(
-        time_s=nodes[order],
-        kick=int(number[len(frames) + 1]),
-        node=number[: len(frames)],
-        flat=flat,
-        sd=sd * crowd,
-        shake=camera.shake_px / view.focal_px,
-        depth_m=depth,
-        depth_sd_m=np.full(len(rows), wander),
-        depth_share_sd=float(np.hypot(distance.sd_m / np.nanmedian(metres), focal_share)),
-        hand=hand,
-        hand_sd=np.hypot(crowd * _HAND_SD_M / depth, camera.shake_px / view.focal_px),
-        forearm=arm,
-        forearm_sd=arm_sd,
-        push=np.full(3, np.nan),
-        push_covariance=np.full((3, 3), np.nan),
-        blow_mps=np.full(3, np.nan),
-        blow_sd_mps=np.nan,
-        size=size,
-        turning_jerk=settings.turning_jerk,
-        moving_jerk=settings.moving_jerk,
     )
 
 
@@ -254,7 +201,9 @@ def _fitted(
         log_size=evidence.size.log_m,
     )  # fmt: skip
     fits: list[tuple[float, Fitted]] = []
-    for path in _paths(poses, time_s[seen], _forearm_cost(poses, evidence, seen), prior):
+    grip = _grip_costs(poses, evidence, seen)
+    stray = evidence.stray_cost[seen]
+    for path in _paths(poses, time_s[seen], grip=grip, stray=stray, prior=prior):
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
         try:
             fit = fit_motion(start, evidence)
@@ -279,47 +228,67 @@ def _differ(one: Fitted, other: Fitted) -> bool:
     return bool(apart[one.kick] > _SAME_RAD or apart.max() > _SAME_ELSEWHERE_RAD)
 
 
-def _forearm_cost(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndarray:
-    """(n, 8) how unlikely the angle between forearm and paddle is; 0 where not known."""
-    arm, sd = evidence.forearm[seen], evidence.forearm_sd[seen]
-    cosine = np.sum(poses.rotation[..., :, 1] * arm[:, None], axis=-1)
-    lag = np.arccos(np.clip(cosine, -1, 1))
-    cost, _, _ = lag_cost(lag, sd[:, None], evidence.time_s[evidence.node[seen]])
+def _grip_costs(poses: Poses, evidence: Evidence, seen: np.ndarray) -> np.ndarray:
+    """(n, 8) how unlikely the forearm lies so in the paddle's axes; 0 where not known."""
+    held = np.einsum("nhji,nj->nhi", poses.rotation, evidence.forearm[seen])
+    cost, _, _ = grip_cost(
+        held, evidence.forearm_sd[seen][:, None], time_s=evidence.time_s[evidence.node[seen]],
+        hand_sign=evidence.hand_sign,
+    )  # fmt: skip
     return np.nan_to_num(cost)
 
 
 def _paths(
-    poses: Poses, time_s: np.ndarray, extra: np.ndarray, prior: _FacePrior
+    poses: Poses,
+    time_s: np.ndarray,
+    *,
+    grip: np.ndarray,
+    stray: np.ndarray,
+    prior: _FacePrior,
 ) -> list[np.ndarray]:
-    """Different paths, the likeliest first: each through a pose near contact and one elsewhere."""
+    """Different paths, the likeliest first: each through a pose near contact and one elsewhere,
+    with the forearm as it was read, and with none."""
     nearest, turning = int(np.abs(time_s).argmin()), turning_costs(poses, time_s)
     pins = {int(np.abs(time_s - s).argmin()) for s in _PINS_S}
+    seen_alone = poses.cost + poses.face_cost
     found: dict[bytes, tuple[float, np.ndarray]] = {}
-    for h in np.flatnonzero(np.isfinite(poses.cost[nearest])):
-        unlikely = float(prior.cost(poses.rotation[nearest, h]))
-        for pin in pins:
-            for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
-                forced = poses.cost + poses.face_cost + extra
-                _force(forced, nearest, h)
-                _force(forced, pin, g)
-                path, cost = best_path(forced, turning)
-                if np.isfinite(cost):
-                    found[path.tobytes()] = cost + unlikely, path
+    for costs, more in ((seen_alone + grip, 0.0), (seen_alone, WRONG_ARM_COST)):
+        for h in np.flatnonzero(np.isfinite(poses.cost[nearest])):
+            unlikely = float(prior.cost(poses.rotation[nearest, h])) + more
+            for pin in pins:
+                for g in np.flatnonzero(np.isfinite(poses.cost[pin])):
+                    forced = {nearest: h, pin: g} if pin != nearest else {nearest: h}
+                    path, cost = _through(forced, costs=costs, turning=turning, stray=stray)
+                    key = path.tobytes()
+                    if np.isfinite(cost) and cost + unlikely < found.get(key, (np.inf,))[0]:
+                        found[key] = cost + unlikely, path
     ranked = sorted(found.values(), key=lambda one: one[0])
     return [path for cost, path in ranked[:_MOST_MOTIONS] if cost <= ranked[0][0] + _HOPELESS]
 
 
-def _force(cost: np.ndarray, frame: int, pose: int) -> None:
-    cost[frame, np.arange(cost.shape[1]) != pose] = np.inf
+def _through(
+    forced: Mapping[int, int],
+    *,
+    costs: np.ndarray,
+    turning: Sequence[np.ndarray],
+    stray: np.ndarray,
+) -> tuple[np.ndarray, float]:
+    """The likeliest path with given poses in given frames."""
+    costs, stray = costs.copy(), stray.copy()
+    for frame, pose in forced.items():
+        costs[frame, np.arange(costs.shape[1]) != pose] = np.inf
+        stray[frame] = np.inf
+    return best_path(costs, turning, stray)
 
 
 def _start(
     poses: Poses, path: np.ndarray, time_s: np.ndarray, *, evidence: Evidence, seen: np.ndarray
 ) -> State:
     """A motion through the poses of a path, straight between them."""
-    rows = np.arange(len(path))
-    rotation, place = poses.rotation[rows, path], poses.place[rows, path]
-    place = place * (evidence.depth_m[seen] / place[:, 2])[:, None]
+    rows = np.flatnonzero(path >= 0)
+    rotation, place = poses.rotation[rows, path[rows]], poses.place[rows, path[rows]]
+    place = place * (evidence.depth_m[seen[rows]] / place[:, 2])[:, None]
+    time_s = time_s[rows]
     way = Slerp(time_s, Rotation.from_matrix(rotation))
     clipped = np.clip(evidence.time_s, time_s[0], time_s[-1])
     half = 0.5 * float(np.median(np.diff(time_s)))

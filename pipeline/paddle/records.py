@@ -10,6 +10,7 @@ from paddlebrief.errors import StoreError
 from paddlebrief.eyes import PADDLE_POINTS, PaddleSeen
 from paddlebrief.paddle.ball_push import BallAtHit
 from paddlebrief.paddle.size import PaddleSize
+from paddlebrief.records import Handedness
 
 __all__ = ["FACES", "Forearm", "HandDistance", "PaddlePose", "PaddleTrack", "Striking"]
 
@@ -185,6 +186,8 @@ class Striking:
         True, False, or None when the side is not sure. A forehand is hit with the front face.
     facing
         1 for a player in the camera's half, who hits along +y, −1 beyond the net; 0 unknown.
+    hand
+        The hand that holds the paddle; None not known.
     ball
         The ball before and after, in the frame of the result (see ``ball_at_hit``); None where
         it was not seen on both sides of the hit. It settles the face better than its outline
@@ -195,6 +198,7 @@ class Striking:
     contact_s_sd: float
     forehand: bool | None
     facing: int = 1
+    hand: Handedness | None = None
     ball: BallAtHit | None = None
 
 
@@ -231,6 +235,8 @@ class PaddlePose:
         Typical time between frames, seconds on court.
     solved
         Whether the court was solved.
+    with_ball
+        Whether the ball's velocities round the contact had a part in it.
     motions
         Weights of the different motions that the draws come from, the weightiest first.
     size
@@ -253,6 +259,7 @@ class PaddlePose:
     forearm_sd_rad: np.ndarray
     frame_interval_s: float
     solved: bool
+    with_ball: bool
     motions: tuple[float, ...]
     size: PaddleSize
 

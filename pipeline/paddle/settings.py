@@ -17,23 +17,29 @@ class PaddleSettings(BaseModel):
         0.20, gt=0, le=2, description="stretch after contact that is fitted, seconds on court"
     )
     turning_jerk: float = Field(
-        3000.0,
+        2500.0,
         gt=0,
         description=(
-            "wandering of the turning speed, square radians per cubic second: its variance grows "
-            "by this much in a second"
+            "wandering of the turning speed round the contact, square radians per cubic second: "
+            "its variance grows by this much in a second"
         ),
     )
     moving_jerk: float = Field(
         150.0,
         gt=0,
         description=(
-            "wandering of the hand's speed, square metres per cubic second: its variance grows "
-            "by this much in a second"
+            "wandering of the hand's speed round the contact, square metres per cubic second: its "
+            "variance grows by this much in a second"
         ),
     )
+    calm_share: float = Field(
+        0.2,
+        gt=0,
+        le=1,
+        description="part of both wanderings that is left away from the contact (no unit)",
+    )
     noise_scale: float = Field(
-        1.5,
+        0.8,
         gt=0,
         description="factor on the network's standard uncertainty of a keypoint (no unit)",
     )

@@ -5,6 +5,7 @@ and the same again with its two faces exchanged. Each frame gives up to eight po
 path through them turns smoothly, shows the face that the network says, and continues the forearm.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ _FACE_FRAMES = 2.0
 _TURN_RATE_RADPS = 14.0  # usual turning speed of a paddle in a stroke
 _POSE_SD_RAD = np.radians(10.0)
 _STEP_MOST, _NODE_MOST = 10.0, 30.0
+_LEFT_OUT_MOST = 2  # frames that a path may leave out together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -192,16 +194,21 @@ def _without_doubles(rotation: np.ndarray, cost: np.ndarray) -> np.ndarray:
     return out
 
 
-def turning_costs(poses: Poses, time_s: np.ndarray) -> np.ndarray:
-    """(n − 1, 8, 8) cost of turning from each pose of a frame to each of the next."""
-    apart = angle_between(poses.rotation[:-1, :, None], poses.rotation[1:, None])
-    gap = np.diff(time_s)[:, None, None]
-    variance = (_TURN_RATE_RADPS * gap) ** 2 + 2 * _POSE_SD_RAD**2
-    # Any turn is possible now and then, and the network may be wrong: the cost is bounded.
-    return np.minimum(0.5 * apart**2 / variance, _STEP_MOST)
+def turning_costs(poses: Poses, time_s: np.ndarray) -> tuple[np.ndarray, ...]:
+    """(n − k, 8, 8) costs of turning from each pose of a frame to each of the k-th next, by k."""
+    costs = []
+    for k in range(1, min(_LEFT_OUT_MOST + 1, len(time_s) - 1) + 1):
+        apart = angle_between(poses.rotation[:-k, :, None], poses.rotation[k:, None])
+        gap = (time_s[k:] - time_s[:-k])[:, None, None]
+        variance = (_TURN_RATE_RADPS * gap) ** 2 + 2 * _POSE_SD_RAD**2
+        # Any turn is possible now and then, and the network may be wrong: the cost is bounded.
+        costs.append(np.minimum(0.5 * apart**2 / variance, _STEP_MOST))
+    return tuple(costs)
 
 
-def best_path(cost: np.ndarray, turning: np.ndarray) -> tuple[np.ndarray, float]:
+def best_path(
+    cost: np.ndarray, turning: Sequence[np.ndarray], stray: np.ndarray
+) -> tuple[np.ndarray, float]:
     """The likeliest path through the poses of n ≥ 1 frames.
 
     Parameters
@@ -209,19 +216,29 @@ def best_path(cost: np.ndarray, turning: np.ndarray) -> tuple[np.ndarray, float]
     cost
         (n, 8) of the poses; infinite forbids one.
     turning
-        (n − 1, 8, 8) from `turning_costs`.
+        From `turning_costs`.
+    stray
+        (n,) cost of leaving a frame out; infinite forbids it. The first and the last frame are
+        not left out.
 
     Returns
     -------
     path, cost
-        (n,) numbers of poses, and the path's cost.
+        (n,) numbers of poses, −1 for frames left out, and the path's cost.
     """
-    total, back = cost[0], []
-    for now, step in zip(cost[1:], turning, strict=True):
-        through = total[:, None] + step
-        back.append(through.argmin(axis=0))
-        total = through.min(axis=0) + now
-    path = [int(total.argmin())]
-    for links in reversed(back):
-        path.append(int(links[path[-1]]))
-    return np.array(path[::-1]), float(total.min())
+    totals, back = [cost[0]], [np.full((cost.shape[1], 2), -1)]
+    for now in range(1, len(cost)):
+        ways = []
+        for k in range(1, min(len(turning), now) + 1):
+            left_out = stray[now - k + 1 : now].sum()
+            ways.append(totals[now - k][:, None] + turning[k - 1][now - k] + left_out)
+        through = np.stack(ways)
+        best = through.reshape(-1, cost.shape[1]).argmin(axis=0)
+        steps, poses = np.divmod(best, cost.shape[1])
+        back.append(np.column_stack([now - 1 - steps, poses]))
+        totals.append(through.min(axis=(0, 1)) + cost[now])
+    path, at, pose = np.full(len(cost), -1), len(cost) - 1, int(totals[-1].argmin())
+    while at >= 0:
+        path[at] = pose
+        at, pose = (int(v) for v in back[at][pose])
+    return path, float(totals[-1].min())

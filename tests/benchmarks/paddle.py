@@ -6,13 +6,19 @@ of the paddle's measures gives against the truth, and how far the face's normal 
 
 The camera, the player's landmarks, the hand's distance, the forearm's direction and the moment of
 contact come from the truth with errors of the size that the other stages state, so that what is
-judged is the paddle.
+judged is the paddle. As in the pipeline, a player's strokes are fitted twice, the second time with
+the paddle's size that all of them gave.
+
+A frame's normal counts as stated where its standard uncertainty in either direction across itself
+is within the limit of the face's measures at contact; errors in all frames in which the paddle
+was seen are printed beside it.
 """
 
 import argparse
 import logging
 import time
 from collections import defaultdict
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,20 +28,23 @@ from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.eyes import EyeSettings, PaddleNet
 from paddlebrief.eyes.settings import PaddleNetSettings
 from paddlebrief.footage import open_frames
-from paddlebrief.mechanics.paddle import PADDLE_MEASURES, paddle_measures
+from paddlebrief.mechanics.paddle import FACE_LIMIT_DEG, PADDLE_MEASURES, paddle_measures
 from paddlebrief.paddle import (
     BallAtHit,
     Forearm,
     HandDistance,
+    PaddlePose,
+    PaddleSize,
     PaddleTrack,
     Striking,
     look_for_paddle,
     paddle_pose,
+    pooled_size,
 )
 from paddlebrief.records import LANDMARKS, Handedness, Kind, Side, Stroke, Track
 
 BEFORE_S, AFTER_S = 0.40, 0.25
-CONTACT_SD_S, FOREARM_SD_RAD, LANDMARK_SD = 0.004, 0.15, 0.012
+CONTACT_SD_S, FOREARM_SD_RAD, LANDMARK_SD = 0.004, 0.22, 0.012
 DISTANCE_SD_M, WANDER_M = 0.15, 0.12
 BALL_SD_MPS, BALL_SPAN_S = 1.5, 0.07
 CAMERA_SD = {
@@ -208,12 +217,11 @@ class Tally:
         ]
         if self.normals:
             off, sd = np.array(self.normals).T
-            # Two directions of equal spread: the angle's 95 % reach is 2.45 of one of them.
-            inside = np.mean(off <= 2.45 / np.sqrt(2) * sd)
-            out.append(
-                f"  face normal in seen frames: median {np.median(off):.1f}°, 90 % "
-                f"{np.quantile(off, 0.9):.1f}°, stated {np.median(sd):.1f}°, inside {inside:.2f}"
-            )
+            stated = sd <= FACE_LIMIT_DEG
+            out.append(_normals_line("in seen frames", off, sd))
+            if stated.any():
+                name = f"where stated, {stated.mean():.2f} of them"
+                out.append(_normals_line(name, off[stated], sd[stated]))
         for name, unit in PADDLE_MEASURES.items():
             errors = np.array(self.measures[name]).reshape(-1, 2)
             known = errors[np.isfinite(errors[:, 0])]
@@ -229,6 +237,69 @@ class Tally:
         return out
 
 
+def _normals_line(name: str, off: np.ndarray, sd: np.ndarray) -> str:
+    # Two directions of equal spread: the angle's 95 % reach is 2.45 of one of them.
+    return (
+        f"  face normal {name}: median {np.median(off):.1f}°, 90 % {np.quantile(off, 0.9):.1f}°, "
+        f"uncertainty in one direction {np.median(sd):.1f}°, inside {np.mean(off <= 2.45 * sd):.2f}"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One stroke as it is given to the paddle's fit, and the truth in its frames."""
+
+    row: dict
+    track: PaddleTrack
+    truth: dict
+    strike: Striking
+    distance: HandDistance
+    forearm: Forearm
+
+    def pose(self, camera: SolvedCamera, slow: float, size: PaddleSize | None) -> PaddlePose | None:
+        """The fitted motion."""
+        return paddle_pose(
+            self.track, self.strike, camera=camera, solved=True, distance=self.distance,
+            forearm=self.forearm, size=size, slow_factor=slow,
+        )  # fmt: skip
+
+
+def cases(
+    rehearsal: Rehearsal, net: PaddleNet, *, rng, most: int, keep: Path | None, with_ball: bool
+) -> list[Case]:
+    """The first strokes of a rehearsal."""
+    found, slow = [], rehearsal.slow
+    for row in rehearsal.strokes[:most]:
+        track, truth = seen_track(rehearsal, row, net, rng=rng, keep=keep)
+        if not len(track):
+            continue
+        strike = Striking(
+            contact_s=row["contact_s"] + rng.normal(0, CONTACT_SD_S) * slow,
+            contact_s_sd=CONTACT_SD_S * slow,
+            forehand=row["side"] == "forehand",
+            hand=Handedness(row["hand"]),
+            ball=rehearsal.ball(row, rng) if with_ball else None,
+        )
+        found.append(
+            Case(
+                row=row, track=track, truth=truth, strike=strike,
+                distance=_distance(rehearsal, row, truth, rng),
+                forearm=_forearm(rehearsal, row, truth, rng),
+            )
+        )  # fmt: skip
+    return found
+
+
+def sizes(all_cases: list[Case], camera: SolvedCamera, slow: float) -> dict[str, PaddleSize]:
+    """What each player's strokes say of the paddle's size."""
+    found: dict[str, list[PaddleSize]] = defaultdict(list)
+    for case in all_cases:
+        pose = case.pose(camera, slow, None)
+        if pose is not None:
+            found[case.row["player"]].append(pose.size)
+    return {player: pooled_size(PaddleSize.as_sold(), one) for player, one in found.items()}
+
+
 def judge(
     rehearsal: Rehearsal,
     net: PaddleNet,
@@ -240,45 +311,37 @@ def judge(
 ) -> None:
     """Measure strokes of a rehearsal and add the errors."""
     rng = np.random.default_rng(11)
-    camera = rehearsal.camera(rng)
-    for row in rehearsal.strokes[:most]:
-        track, truth = seen_track(rehearsal, row, net, rng=rng, keep=keep)
-        if not len(track):
-            continue
-        contact_s = row["contact_s"] + rng.normal(0, CONTACT_SD_S) * rehearsal.slow
-        sd_s = CONTACT_SD_S * rehearsal.slow
-        start = time.perf_counter()
-        pose = paddle_pose(
-            track,
-            Striking(
-                contact_s=contact_s, contact_s_sd=sd_s, forehand=row["side"] == "forehand",
-                ball=rehearsal.ball(row, rng) if with_ball else None,
-            ),
-            camera=camera, solved=True, distance=_distance(rehearsal, row, truth, rng),
-            forearm=_forearm(rehearsal, row, truth, rng), slow_factor=rehearsal.slow,
-        )  # fmt: skip
+    camera, slow = rehearsal.camera(rng), rehearsal.slow
+    strokes = cases(rehearsal, net, rng=rng, most=most, keep=keep, with_ball=with_ball)
+    known = sizes(strokes, camera, slow)
+    for case in strokes:
+        start, strike = time.perf_counter(), case.strike
+        pose = case.pose(camera, slow, known.get(case.row["player"]))
         seconds = time.perf_counter() - start
         found = paddle_measures(
-            pose, as_stroke(row, contact_s, sd_s), solved=True, slow_factor=rehearsal.slow
-        )
+            pose, as_stroke(case.row, strike.contact_s, strike.contact_s_sd), solved=True,
+            slow_factor=slow,
+        )  # fmt: skip
         for tally in tallies:
             tally.seconds.append(seconds)
-            tally.frames += len(track)
-            tally.seen += int(track.seen.sum())
+            tally.frames += len(case.track)
+            tally.seen += int(case.track.seen.sum())
             for m in found:
-                tally.measures[m.name].append((m.value - row[m.name], m.sd))
+                tally.measures[m.name].append((m.value - case.row[m.name], m.sd))
             if pose is not None:
-                tally.normals += _normals(pose, track, truth, contact_s, rehearsal.slow)
+                tally.normals += _normals(pose, case, slow)
 
 
-def _normals(pose, track, truth, contact_s, slow) -> list[tuple[float, float]]:
-    """Errors of the face's normal in the frames in which the paddle was seen."""
-    time_s = (track.time_s - contact_s) / slow
+def _normals(pose: PaddlePose, case: Case, slow: float) -> list[tuple[float, float]]:
+    """Errors of the face's normal in the frames in which the paddle was seen, and their standard
+    uncertainties in one direction, degrees."""
+    time_s = (case.track.time_s - case.strike.contact_s) / slow
     rows = np.searchsorted(time_s, pose.frame_time_s - 1e-9)
     normal = pose.mean_rotation[pose.frame_node][:, :, 2]
-    cosine = np.sum(normal * truth["rotation"][rows][:, :, 2], axis=1)
+    cosine = np.sum(normal * case.truth["rotation"][rows][:, :, 2], axis=1)
     off = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    return list(zip(off[pose.seen], pose.normal_sd_deg[pose.frame_node][pose.seen], strict=True))
+    sd = pose.normal_sd_deg[pose.frame_node] / np.sqrt(2)
+    return list(zip(off[pose.seen], sd[pose.seen], strict=True))
 
 
 def _distance(rehearsal: Rehearsal, row: dict, truth: dict, rng) -> HandDistance:
