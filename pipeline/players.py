@@ -20,7 +20,7 @@ clear clothes show."""
 _AGAIN_LAB = 15.0
 """How much farther from the roster's colours a player may be who is seen again in other light, CIE
 1976 colour distance (a guess)."""
-_FARTHEST_LAB = 45.0
+_FARTHEST_LAB = 50.0
 """Mean colour distance of shirt and legs from the named ones beyond which nobody is matched: named
 yellow is 37 from a yellow shirt in a hall (a guess)."""
 _NEVER = 1e6

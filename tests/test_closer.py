@@ -10,6 +10,9 @@ from paddlebrief.ball import BallTrack, Break, BreakKind, Candidates, Flight
 from paddlebrief.closer import CloserFolder
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.stage import _thinned
+from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.court.camera import PARAMETERS, View
+from paddlebrief.court.solve import CourtSpan
 from paddlebrief.errors import StoreError
 from paddlebrief.footage import Frame
 from paddlebrief.mechanics.body_view import BodyView
@@ -64,10 +67,11 @@ def two_people(tmp_path):
     return parts_of(tmp_path / "t", track(standing(360), time), track(left, time, person=1))
 
 
-def confirmed(parts, strokes, tracks):
+def confirmed(parts, strokes, tracks, court=None):
     return confirm(
-        footage(), parts, strokes, tracks, settings=StrokeSettings(), sight=SightSettings()
-    )
+        footage(), parts, strokes, tracks, court=court or Court(), settings=StrokeSettings(),
+        sight=SightSettings(),
+    )  # fmt: skip
 
 
 def test_an_unsure_stroke_counts_only_when_a_ball_leaves_the_hand(two_people):
@@ -105,6 +109,40 @@ def test_a_stroke_is_moved_to_where_a_ball_turns_at_its_hand(two_people, heard, 
     assert kept.load_s <= kept.contact_s <= kept.finish_s
     (kept,) = confirmed(two_people, [vague], [ball_from(WRIST_PX[1], hit_s)])
     assert kept.contact_s == 3.0
+
+
+def level_court() -> Court:
+    """A court seen by a level camera 1.8 m up, 10 m before the net, that looks along it."""
+    view = View(
+        focal_px=1000.0, centre_px=np.array([640.0, 360.0]), distortion=np.zeros(2),
+        rotation=np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]),
+        position_m=np.array([0.0, -10.0, 1.8]), size_px=(1280, 720),
+    )  # fmt: skip
+    camera = SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2))
+    return Court(
+        spans=(
+            CourtSpan(
+                start_s=0.0, end_s=10.0, camera=camera, found_share=1.0, residual_px=0.2,
+                worst_sd_m=0.01, drift_px=0.0,
+            ),
+        )
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("deeper_m", "kept"), [(0.3, True), (3.0, False), (-3.0, False)])
+def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, deeper_m, kept):
+    court = level_court()
+    ankles = standing(1)[0][[27, 28]].mean(axis=0)
+    place, _ = court.at(3.0).ground(ankles, height_m=0.08)
+    ball = ball_from(WRIST_PX[0] + [20, 0], 3.0)
+    start = replace(
+        ball.flights[0].start, kind=BreakKind.HIT, covariance_m2=np.eye(3) * 0.01,
+        place_m=np.array([place[0] + 0.4, place[1] + deeper_m, 1.0]),
+    )  # fmt: skip
+    ball = replace(ball, flights=(replace(ball.flights[0], start=start),))
+    found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
+    assert len(found) == kept
+    assert len(confirmed(two_people, [stroke(contact_s=3.0)], [ball])) == 1
 
 
 def test_a_stretch_of_candidates_keeps_what_belongs_to_it():

@@ -7,7 +7,8 @@ import numpy as np
 
 from paddlebrief.ball import BallTrack, BreakKind, find_shot
 from paddlebrief.body import body_height_px, hand_landmark
-from paddlebrief.records import FootageInfo, Stroke
+from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
@@ -23,6 +24,11 @@ HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
 """How far a contact may be from its ball's hit, seconds on court: as timed by a sound near the
 hand's own time, and by the hand alone."""
 AGREES_S = 0.06
+SAME_HIT_S = 0.04
+REACH_M = 1.3
+"""From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
+VAGUEST_HIT_M = 0.7
+ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.03, 0.08
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
 
@@ -39,13 +45,15 @@ def confirm(
     strokes: Sequence[Stroke],
     tracks: Sequence[BallTrack],
     *,
+    court: Court,
     settings: StrokeSettings,
     sight: SightSettings,
 ) -> list[Stroke]:
     """Sure strokes, and those that a ball makes sure, numbered anew; one owner for each impact.
 
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
-    a ball turns round at the hand.
+    a ball turns round at the hand. A motion at whose time a ball is hit out of the player's reach
+    on the court is no stroke: somebody else hits, perhaps hidden behind.
 
     Parameters
     ----------
@@ -55,11 +63,14 @@ def confirm(
         As found, unsure ones and rivals for one impact among them.
     tracks
         Balls, with or without a court.
+    court
+        Solved or not.
     settings, sight
         How phases are found and landmarks smoothed.
     """
-    scene = _Scene(info, parts, tracks, settings, sight)
+    scene = _Scene(info, parts, tracks, court, settings, sight)
     timed = [scene.at_its_hit(s) for s in strokes]
+    timed = [s for s in timed if not scene.is_elsewhere(s)]
     claims = [_Claim(s, scene.away_bh(s)) for s in timed]
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
@@ -89,8 +100,60 @@ class _Scene:
     info: FootageInfo
     parts: TrackParts
     tracks: Sequence[BallTrack]
+    court: Court
     settings: StrokeSettings
     sight: SightSettings
+
+    def is_elsewhere(self, stroke: Stroke) -> bool:
+        """Whether balls are hit at a stroke's time, but none within the player's reach.
+
+        Only hits that are well placed in metres count; there are none without a court.
+        """
+        slow = self.info.slow_factor
+        hits = [
+            b
+            for track in self.tracks
+            for b in track.breaks
+            if b.kind is BreakKind.HIT
+            and abs(b.time_s - stroke.contact_s / slow) <= SAME_HIT_S
+            and np.trace(b.covariance_m2) <= VAGUEST_HIT_M**2
+        ]
+        camera = self.court.at(stroke.contact_s)
+        if not hits or camera is None:
+            return False
+        place, cover = self._feet(stroke, camera)
+        if not np.isfinite(place).all():
+            return False
+        sd = np.sqrt(np.trace(cover) + [np.trace(b.covariance_m2[:2, :2]) for b in hits])
+        apart = np.array([np.linalg.norm(b.place_m[:2] - place) for b in hits])
+        return bool(np.all(apart - 2 * sd > REACH_M))
+
+    def _feet(self, stroke: Stroke, camera: SolvedCamera) -> tuple[np.ndarray, np.ndarray]:
+        """(2,) place of the middle of the ankles at contact and its (2, 2) covariance, m."""
+        track = self.window(stroke, NEAR_S)
+        ankles = (track.point("left_ankle") + track.point("right_ankle")) / 2
+        known = np.isfinite(ankles).all(axis=1)
+        height = body_height_px(track) if len(track.time_s) else np.nan
+        if not known.any() or not np.isfinite(height):
+            return np.full(2, np.nan), np.full((2, 2), np.nan)
+        at = [np.interp(stroke.contact_s, track.time_s[known], ankles[known, k]) for k in (0, 1)]
+        return camera.ground(
+            np.array(at), noise_px=ANKLE_SD_BH * height, height_m=ANKLE_HEIGHT_M
+        )
+
+    def window(self, stroke: Stroke, reach_s: float) -> Track:
+        """The player's smoothed track within a time (on court) of a stroke's contact."""
+        slow = self.info.slow_factor
+        return smoothed_window(
+            self.parts,
+            stroke.person,
+            start_s=stroke.contact_s - reach_s * slow,
+            end_s=stroke.contact_s + reach_s * slow,
+            contact_s=stroke.contact_s,
+            slow_factor=slow,
+            sight=self.sight,
+            keep_hidden=True,
+        )
 
     def away_bh(self, stroke: Stroke) -> float:
         """Distance of the struck ball from the hitting wrist, body heights; infinite without
@@ -157,17 +220,7 @@ class _Hand:
     @classmethod
     def around(cls, scene: _Scene, stroke: Stroke, reach_s: float) -> "_Hand | None":
         """Within ``reach_s`` (on court) of a stroke's contact; None where it is not known."""
-        slow = scene.info.slow_factor
-        track = smoothed_window(
-            scene.parts,
-            stroke.person,
-            start_s=stroke.contact_s - reach_s * slow,
-            end_s=stroke.contact_s + reach_s * slow,
-            contact_s=stroke.contact_s,
-            slow_factor=slow,
-            sight=scene.sight,
-            keep_hidden=True,
-        )
+        track = scene.window(stroke, reach_s)
         landmark = hand_landmark(stroke.hand, "wrist")
         wrist = track.landmarks_px[:, landmark]
         known = np.isfinite(wrist).all(axis=1)

@@ -114,7 +114,8 @@ def look_closer(
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
-        kept.write_strokes(confirm(info, parts, strokes, tracks, settings=swings, sight=sight))
+        sure = confirm(info, parts, strokes, tracks, court=court, settings=swings, sight=sight)
+        kept.write_strokes(sure)
     confirmed = kept.strokes()
     free: SimpleQueue[Nets] = SimpleQueue()
     for each in nets:
