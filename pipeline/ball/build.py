@@ -229,7 +229,7 @@ class Builder:
 
         With the flight before and the one after, whose bounces tell the distance, they are then
         likelier apart than joined. What was seen within a frame of the hit is left out: there the
-        paddle hides part of the ball, and one of the network's three frames lies beyond the hit.
+        paddle hides part of the ball, and one of the network's frames lies beyond the hit.
         """
         cut, first, stop = hit + 1, max(hit - 1, 0), min(hit + 3, len(linked.arcs))
         if hit > 0 and kinds[hit - 1] is not BreakKind.BOUNCE:

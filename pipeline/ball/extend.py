@@ -2,7 +2,8 @@
 
 A flight that ends just above the ground says where its ball goes after the bounce, and so does one
 that starts there about where it came from. Candidates within that reach become one more flight if
-all of the chain still flies as one ball; chains that then meet at a hit become one. Nothing starts here: without a sure flight there is none.
+all of the chain still flies as one ball; chains that then meet at a hit become one. Nothing starts
+here: without a sure flight there is none.
 """
 
 from dataclasses import dataclass
@@ -24,7 +25,7 @@ __all__ = ["Extender"]
 _DRAWS = 64
 _GATE = 3.5
 _WIDEST_PX, _WIDEST_WIDTHS = 12.0, 0.06
-"""A gate wider than this takes in anything: for single candidates, and for the first of a flight."""
+"""A gate wider than this takes in anything: of single candidates, and of a new flight's."""
 _TO_GROUND_S, _AFTER_S, _BEFORE_S, _FIRST_S = 0.4, 1.2, 0.6, 0.15
 _FASTEST_MPS = 28.0
 """Backwards in time drag makes fast balls faster without end: 1 / (k v) before, 0.8 s here."""
@@ -189,7 +190,7 @@ class Extender:
         return more
 
     def _follows(self, arc: np.ndarray, at_s: float, *, ahead: bool) -> bool:
-        """Whether an arc starts (or ends) soon after (before) a bounce and is seen without a rest."""
+        """Whether an arc starts soon after a bounce, or ends soon before it, without long gaps."""
         time = self.candidates.time_s[arc]
         since = time[0] - at_s if ahead else at_s - time[-1]
         frames = self.candidates.frame_time_s
@@ -352,7 +353,8 @@ def _capped(velocity_mps: np.ndarray) -> np.ndarray:
 def _to_ground(paths: Paths, *, leave: int = 0) -> np.ndarray:
     """(b,) seconds until paths come down to the ground; NaN for those that do not.
 
-    None is needed by those that start a little below it, as places are uncertain. The first ``leave`` steps do not count, for paths that start there.
+    None is needed by those that start a little below it, as places are uncertain. The first
+    ``leave`` steps do not count, for paths that start there.
     """
     height = paths.position_m[..., 2] - BALL_RADIUS_M
     below = height < 0

@@ -33,7 +33,10 @@ def drawn_paddle(sample: PaddleSample, scale: int = 1) -> np.ndarray:
 
 
 def drawn_ball(sample: BallSample, scale: int = 1) -> np.ndarray:
-    """The middle frame and its neighbours as colours, with boxes and streaks; a white dot marks the streak's end."""
+    """The middle frame and its neighbours as colours, with boxes and streaks.
+
+    A white dot marks the streak's end.
+    """
     three = sample.picture[..., MIDDLE - 1 : MIDDLE + 2]
     picture = cv2.resize(np.ascontiguousarray(three), None, fx=scale, fy=scale)
     for box, ends in zip(sample.boxes, sample.ends, strict=True):
