@@ -137,8 +137,13 @@ def test_no_tracks():
 class Sighted:
     """Stands in for the network: sees one ball where the middle picture is brightest."""
 
-    def look(self, before, now, after) -> BallsSeen:
-        assert before.ndim == now.ndim == after.ndim == 2
+    def __init__(self) -> None:
+        self.seen: list[list[int]] = []
+
+    def look(self, frames) -> BallsSeen:
+        assert [f.ndim for f in frames] == [2] * 5
+        self.seen.append([int(np.argmax(f[20])) for f in frames])
+        now = frames[2]
         y, x = np.unravel_index(int(np.argmax(now)), now.shape)
         place = np.array([[x, y]], float)
         half = np.array([1, 0])
@@ -168,6 +173,19 @@ def test_frames_are_seen_with_their_neighbours_and_times_are_on_court():
     np.testing.assert_allclose(found.time_s, np.arange(1, 5) / 120)
     np.testing.assert_allclose(found.frame_time_s, found.time_s)
     np.testing.assert_allclose(found.streak_px, [[2, 0]] * 4)
+
+
+def test_a_frame_is_seen_with_its_neighbours_and_two_a_fifteenth_of_a_second_off():
+    net = Sighted()
+    fast = replace(info(), frame_rate=Fraction(60), capture_rate=Fraction(60))
+    frames = [replace(frame(k), time_s=k / 60) for k in range(12)]
+    watch_balls(frames, net, info=fast)
+    assert net.seen[4] == [1, 4, 5, 6, 9]
+    assert net.seen[0] == [0, 0, 1, 2, 5]
+    assert net.seen[-1] == [6, 9, 10, 11, 11]
+    slow = Sighted()
+    watch_balls([frame(k) for k in range(6)], slow, info=info())
+    assert slow.seen == [[0, 0, 1, 2, 3], [0, 1, 2, 3, 4], [1, 2, 3, 4, 5], [2, 3, 4, 5, 5]]
 
 
 def test_gaps_part_stretches_and_repeats_are_passed_over():

@@ -206,7 +206,7 @@ def test_the_watch_gives_places_that_the_solved_camera_sees(shaken, court, turns
     class Shown:
         number = 0
 
-        def look(self, *_greys) -> BallsSeen:
+        def look(self, _greys) -> BallsSeen:
             self.number += 1
             at = replace(STILL, turn_rad=tuple(turns[self.number])).project(point)
             return BallsSeen(score=np.ones(1), start_px=at, end_px=at, sd_px=np.ones(1))

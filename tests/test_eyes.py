@@ -101,7 +101,25 @@ def test_weights_of_another_kind_are_refused():
     from paddlebrief.eyes.weights import shipped
 
     with pytest.raises(PaddlebriefError, match="channels"):
-        Network(shipped("ball.onnx"), Layout(classes=3, points=5, point_values=3))
+        Network(shipped("ball.onnx"), Layout(classes=3, points=5, point_values=3, inputs=5))
+    for weights in ("ball.onnx", "ball.pt"):
+        with pytest.raises(PaddlebriefError, match="pictures of 3 channels"):
+            Network(shipped(weights), Layout(classes=1, points=2, point_values=2), backend="onnx")
+
+
+def test_a_net_that_saw_three_frames_keeps_its_weights_in_the_middle_of_five(monkeypatch, tmp_path):
+    import torch
+
+    from paddlebrief.eyes.training import models
+
+    monkeypatch.setitem(models.BALL_MODEL, "channels", 3)
+    small = models.built("ball")
+    models.stored(small, tmp_path / "small.pt")
+    monkeypatch.setitem(models.BALL_MODEL, "channels", 5)
+    wide = models.built("ball", tmp_path / "small.pt")
+    first, kept = wide.model[0].conv.weight, small.model[0].conv.weight.half().float()
+    assert torch.equal(first[:, 1:4], kept)
+    assert not first[:, [0, 4]].any()
 
 
 def test_the_face_towards_the_eye_is_the_one_that_is_seen():
@@ -127,9 +145,9 @@ def test_paddles_stay_within_the_rules_and_keypoints_on_the_paddle():
 def test_a_painted_ball_is_where_its_label_says():
     rng = np.random.default_rng(11)
     for _ in range(12):
-        frames = np.zeros((3, 320, 320, 3), np.uint8)
-        label = paint_balls(frames, rng, count=1)[0]
-        seen = frames[1].max(axis=-1)
+        frames = np.zeros((5, 320, 320, 3), np.uint8)
+        label = paint_balls(frames, rng, count=1, steps=np.array([-4, -1, 0, 1, 4]))[0]
+        seen = frames[2].max(axis=-1)
         if label["radius"] < 3 or label["ends"].min() < 15 or label["ends"].max() > 305:
             continue
         spot = _spot(np.where(seen > 60, 255, 0))
@@ -257,20 +275,30 @@ def test_the_ball_net_finds_what_flies_and_passes_over_what_lies():
     rng = np.random.default_rng(0)
     step = np.array([14.0, -6.0])
     middle = np.array([400.0, 250.0])
-    frames = [_with_ball(_court_like(rng), middle + k * step) for k in (-1, 0, 1)]
-    seen = net.look(*frames)
+    frames = [_with_ball(_court_like(rng), middle + k * step) for k in (-4, -1, 0, 1, 4)]
+    seen = net.look(frames)
     assert len(seen) >= 1
     assert np.allclose(seen.middle_px[0], middle, atol=2.0)
     assert (seen.sd_px > 0).all()
-    still = [_with_ball(_court_like(rng), middle) for _ in range(3)]
-    assert not (np.linalg.norm(net.look(*still).middle_px - middle, axis=1) < 8).any()
+    still = [_with_ball(_court_like(rng), middle) for _ in range(5)]
+    assert not (np.linalg.norm(net.look(still).middle_px - middle, axis=1) < 8).any()
+
+
+def test_the_ball_net_finds_what_hardly_moves_from_one_frame_to_the_next():
+    net = BallNet(EyeSettings(backend="onnx"))
+    rng = np.random.default_rng(1)
+    middle, step = np.array([470.0, 260.0]), np.array([0.6, 0.9])
+    frames = [_with_ball(_court_like(rng), middle + k * step, 3.0) for k in (-4, -1, 0, 1, 4)]
+    seen = net.look(frames)
+    assert len(seen) >= 1
+    assert np.allclose(seen.middle_px[0], middle, atol=1.5)
 
 
 def test_the_ball_net_takes_any_size_and_may_find_nothing():
     net = BallNet(EyeSettings(backend="onnx"))
     for shape in ((540, 960), (1080, 1920), (333, 517)):
         flat = np.full(shape, 90, np.uint8)
-        seen = net.look(flat, flat, flat)
+        seen = net.look([flat] * 5)
         assert len(seen) == 0
         assert seen.middle_px.shape == (0, 2)
 

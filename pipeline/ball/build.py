@@ -13,7 +13,7 @@ from paddlebrief.ball.records import BallCamera, BreakKind, Candidates
 from paddlebrief.ball.settings import BallTrackSettings
 from paddlebrief.ball.start import Chain, guess_flights
 
-__all__ = ["INLIER", "Builder", "Linked", "falls", "flying_arcs", "link_arcs"]
+__all__ = ["INLIER", "Builder", "Linked", "falls", "flying_arcs", "link_arcs", "sound_flights"]
 
 _PAIR_S = 0.4
 _ROOM_M = np.array([10.0, 15.0])
@@ -192,7 +192,7 @@ class Builder:
         fit = self._fitted(linked, kinds)
         if fit is None:
             return [] if count == 1 else self._in_two(linked, kinds, _weakest(linked, kinds) + 1)
-        sound = _sound_flights(fit, self.settings)
+        sound = sound_flights(fit, self.settings)
         if not sound.all():
             return [] if count == 1 else self._without(linked, kinds, _worst(fit, sound))
         return [fit] if _goes_far(fit) else []
@@ -229,7 +229,7 @@ class Builder:
 
         With the flight before and the one after, whose bounces tell the distance, they are then
         likelier apart than joined. What was seen within a frame of the hit is left out: there the
-        paddle hides part of the ball, and one of the network's three frames lies beyond the hit.
+        paddle hides part of the ball, and one of the network's frames lies beyond the hit.
         """
         cut, first, stop = hit + 1, max(hit - 1, 0), min(hit + 3, len(linked.arcs))
         if hit > 0 and kinds[hit - 1] is not BreakKind.BOUNCE:
@@ -318,7 +318,7 @@ def _at_break(fit: ChainFit, settings: BallTrackSettings) -> tuple[np.ndarray, n
     return paths.at(np.array([0, 1]), since)
 
 
-def _sound_flights(fit: ChainFit, settings: BallTrackSettings) -> np.ndarray:
+def sound_flights(fit: ChainFit, settings: BallTrackSettings) -> np.ndarray:
     """(m,) whether each flight is one that a ball can make, on or near the court."""
     layout, chain = Layout(fit.chain.flights), fit.chain
     paths = layout.paths(fit.parameters, chain.spans_s, drag_per_m(settings.drag_coefficient))

@@ -9,7 +9,7 @@ from paddlebrief.ball.records import BallTrack, Break, BreakKind, Candidates, Fl
 
 __all__ = ["is_arc_of_ball", "planar_track"]
 
-_LEAST_WAY_WIDTHS = 0.05
+_LEAST_WAY_WIDTHS, _LEAST_ROWS = 0.05, 5
 _LEAST_SPEED_WIDTHS = 0.15
 _WORST_RMS = 2.0
 _NOWHERE = np.full(3, np.nan)
@@ -19,7 +19,7 @@ def is_arc_of_ball(rows: np.ndarray, candidates: Candidates, width_px: float) ->
     """Whether an arc goes far and fast enough, and turns only up and down, as a ball's does.
 
     A thrown thing's path in the picture bends to the ground, so that its sideways direction stays;
-    hands and shoes swing back.
+    hands and shoes swing back. Four candidates lie on such a path by chance too often.
     """
     time, px, sd = candidates.time_s[rows], candidates.px[rows], candidates.sd_px[rows]
     curve = fit_curve(time, px, sd, width_px=width_px, anchor_s=float(time.mean()))
@@ -29,7 +29,8 @@ def is_arc_of_ball(rows: np.ndarray, candidates: Candidates, width_px: float) ->
     back = float(min(np.sum(sideways[sideways > 0]), -np.sum(sideways[sideways < 0])))
     rms = float(np.sqrt(np.mean(np.sum((px - path) ** 2, axis=1) / sd**2) / 2))
     return bool(
-        way > _LEAST_WAY_WIDTHS * width_px
+        len(rows) >= _LEAST_ROWS
+        and way > _LEAST_WAY_WIDTHS * width_px
         and way > _LEAST_SPEED_WIDTHS * width_px * (time[-1] - time[0])
         and back < 0.05 * way
         and rms < _WORST_RMS

@@ -10,7 +10,13 @@ class BallTrackSettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    min_score: float = Field(0.2, ge=0, le=1, description="score from which a candidate counts")
+    min_score: float = Field(0.35, ge=0, le=1, description="score from which a candidate counts")
+    weak_score: float = Field(
+        0.12,
+        ge=0,
+        le=1,
+        description="score from which a candidate counts where a sure flight leads",
+    )
     still_px: float = Field(
         4.0, gt=0, description="candidates that stay within so many pixels do not move"
     )

@@ -7,6 +7,7 @@ import numpy as np
 
 from paddlebrief.ball.arcs import cut_at_turns, find_arcs, fit_curve, moving_rows
 from paddlebrief.ball.build import INLIER, Builder, falls, flying_arcs, link_arcs
+from paddlebrief.ball.extend import Extender
 from paddlebrief.ball.fit import ChainFit, Layout
 from paddlebrief.ball.flight import drag_per_m
 from paddlebrief.ball.joints import find_joints, merge_through_gaps
@@ -39,8 +40,8 @@ def track_balls(
 
     Candidates that stay in place are left out, the others are put together to arcs in the
     picture, arcs that meet between frames to chains. With a solved court each chain is fitted as
-    flights with gravity, drag and spin; what does not fly so is dropped. Without one, chains of
-    arcs remain, their breaks timed where the arcs meet.
+    flights with gravity, drag and spin; what does not fly so is dropped, and what is left takes in
+    weak candidates on its way and goes on through bounces. Without one, chains of arcs remain, their breaks timed where the arcs meet.
 
     Parameters
     ----------
@@ -72,16 +73,17 @@ def track_balls(
     joints = find_joints(arcs, candidates, width_px=width_px, settings=settings)
     if camera is None:
         joints = [j for j in joints if j.gap_s <= _UNSEEN_S]
-    tracks: list[BallTrack] = []
-    for linked in link_arcs(arcs, joints):
-        if camera is None:
-            tracks.append(planar_track(linked, candidates, width_px))
-        else:
-            builder = Builder(
-                candidates=candidates, camera=camera, width_px=width_px, settings=settings
-            )
-            fits = builder.fit(linked)
-            tracks += [_track(f, candidates, camera, width_px, settings) for f in fits]
+    all_linked = link_arcs(arcs, joints)
+    if camera is None:
+        tracks = [planar_track(linked, candidates, width_px) for linked in all_linked]
+    else:
+        given = {
+            "candidates": candidates, "camera": camera, "width_px": width_px, "settings": settings
+        }  # fmt: skip
+        builder = Builder(**given)
+        fits = [fit for linked in all_linked for fit in builder.fit(linked)]
+        fits = Extender(**given).extend(fits)
+        tracks = [_track(f, candidates, camera, width_px, settings) for f in fits]
     tracks.sort(key=lambda t: t.start_s)
     log.info("%d candidates, %d arcs, %d tracks", len(candidates), len(arcs), len(tracks))
     return [replace(t, number=k + 1) for k, t in enumerate(tracks)]

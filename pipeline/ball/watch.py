@@ -10,6 +10,7 @@ import numpy as np
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.steady import Anchor, Steadier
 from paddlebrief.eyes import BallNet, BallsSeen
+from paddlebrief.eyes.ball_net import FAR_S
 from paddlebrief.footage import Frame
 from paddlebrief.records import FootageInfo
 
@@ -46,9 +47,9 @@ class _Greyed:
 class BallWatch:
     """Looks for balls in frames as they come; one instance serves one recording.
 
-    Each frame is looked at together with the one before and the one after. Repeated pictures are
-    passed over, since they have no instant of their own; a frame without a neighbour on one side,
-    at the end of a stretch or beside a gap, is not looked at.
+    Each frame is looked at together with the one before, the one after, and two farther off.
+    Repeated pictures are passed over, since they have no instant of their own; a frame without a
+    neighbour on one side, at the end of a stretch or beside a gap, is not looked at.
 
     Parameters
     ----------
@@ -79,7 +80,8 @@ class BallWatch:
         self._net, self._info = net, info
         self._workers = workers or _Here()
         self._steadier = Steadier(anchors) if steady else None
-        self._last: list[_Greyed] = []
+        self._run: list[_Greyed] = []
+        self._next = 1
         self._frame: list[int] = []
         self._time_s: list[float] = []
         self._seen: list[Future[BallsSeen]] = []
@@ -92,25 +94,58 @@ class BallWatch:
         ValueError
             When the frame is not later than the one before.
         """
-        if self._last and frame.index <= self._last[-1].frame.index:
-            last = self._last[-1].frame.index
+        if self._run and frame.index <= self._run[-1].frame.index:
+            last = self._run[-1].frame.index
             raise ValueError(f"expected a frame after {last}, got {frame.index}")
         if frame.repeat:
             return
+        if self._run and not self._are_neighbours(self._run[-1].frame, frame):
+            self._look_at_rest()
+            self._run, self._next = [], 1
         grey = cv2.cvtColor(frame.picture_bgr, cv2.COLOR_BGR2GRAY)
-        now = _Greyed(frame=frame, grey=grey)
-        if self._last and not self._are_neighbours(self._last[-1].frame, frame):
-            self._last = []
-        self._last = [*self._last[-2:], now]
-        if len(self._last) == 3:
-            before, middle, after = self._last
-            greys = before.grey, middle.grey, after.grey
-            self._seen.append(self._workers.submit(self._net.look, *greys))
-            wait(self._seen[-_AHEAD - 1 : -_AHEAD])  # memory stays flat
-            self._frame.append(middle.frame.index)
-            self._time_s.append(middle.frame.time_s)
-            if self._steadier is not None:
-                self._steadier.add(middle.frame.picture_bgr, middle.frame.time_s)
+        self._run.append(_Greyed(frame=frame, grey=grey))
+        while self._next < len(self._run) - 1 and self._off_s(self._next, -1) >= self._far_s:
+            self._look()
+
+    def _look_at_rest(self) -> None:
+        """Look at the frames that still wait for what comes later."""
+        while self._next < len(self._run) - 1:
+            self._look()
+
+    def _look(self) -> None:
+        """Look at the next frame of the run, and forget what is no longer needed."""
+        middle = self._run[self._next].frame
+        greys = [self._run[k].grey for k in self._around(self._next)]
+        self._seen.append(self._workers.submit(self._net.look, greys))
+        wait(self._seen[-_AHEAD - 1 : -_AHEAD])  # memory stays flat
+        self._frame.append(middle.index)
+        self._time_s.append(middle.time_s)
+        if self._steadier is not None:
+            self._steadier.add(middle.picture_bgr, middle.time_s)
+        self._next += 1
+        spare = max(0, self._around(self._next)[0]) if self._next < len(self._run) else 0
+        self._run, self._next = self._run[spare:], self._next - spare
+
+    def _around(self, middle: int) -> list[int]:
+        """Places in the run of the five frames around one, in order of time."""
+        first, last = middle - 1, min(middle + 1, len(self._run) - 1)
+        while first > 0 and self._off_s(first, middle) < self._far_s:
+            first -= 1
+        while last < len(self._run) - 1 and self._off_s(middle, last) < self._far_s:
+            last += 1
+        return [first, middle - 1, middle, min(middle + 1, len(self._run) - 1), last]
+
+    def _off_s(self, first: int, last: int) -> float:
+        """Seconds on court between two frames of the run."""
+        away_s = self._run[last].frame.time_s - self._run[first].frame.time_s
+        return away_s / self._info.slow_factor
+
+    @property
+    def _far_s(self) -> float:
+        """An outer frame is the first one that is so far off: half an interval less than
+        `FAR_S`, that of two."""
+        interval_s = self._info.frame_interval_s
+        return max(FAR_S, 2 * interval_s) - interval_s / 2
 
     def _are_neighbours(self, a: Frame, b: Frame) -> bool:
         apart_s = (b.time_s - a.time_s) / self._info.slow_factor
@@ -118,6 +153,7 @@ class BallWatch:
 
     def candidates(self) -> Candidates:
         """What was found so far, times on court; empty when nothing was."""
+        self._look_at_rest()
         all_seen = [s.result() for s in self._seen]
         counts = [len(s) for s in all_seen]
         time_s = np.array(self._time_s, float) / self._info.slow_factor

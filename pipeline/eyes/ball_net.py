@@ -1,5 +1,11 @@
-"""Finds flying balls in three neighbouring frames: place and streak in the middle one."""
+"""Finds flying balls in the middle one of five frames: place and streak.
 
+Next to the frame lie its two neighbours, which show a streak's way. The outer two are farther
+off, as a ball that comes along the camera's axis or floats far away hardly moves from one frame
+to the next, and what stands behind it shows only once it has gone.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -9,9 +15,11 @@ from paddlebrief.eyes.network import Layout, Network
 from paddlebrief.eyes.settings import EyeSettings
 from paddlebrief.eyes.weights import record, shipped
 
-__all__ = ["BALL_LAYOUT", "BallNet", "BallsSeen"]
+__all__ = ["BALL_LAYOUT", "FAR_S", "BallNet", "BallsSeen"]
 
-BALL_LAYOUT = Layout(classes=1, points=2, point_values=2)
+BALL_LAYOUT = Layout(classes=1, points=2, point_values=2, inputs=5)
+FAR_S = 1 / 15
+"""Time on court from the frame in question to the outer ones, seconds."""
 _SIDE_MULTIPLE = 32
 _APART = 0.6  # of a box's longer side, at least 3 px: nearer findings are one ball
 _APART_PX = 3.0
@@ -79,21 +87,23 @@ class BallNet:
         self._classes = np.array(noise["score"][:-1])
         self._sd_px = np.array(noise["sd_px"])
 
-    def look(self, before: np.ndarray, now: np.ndarray, after: np.ndarray) -> BallsSeen:
-        """Flying balls in the middle one of three neighbouring frames.
+    def look(self, frames: Sequence[np.ndarray]) -> BallsSeen:
+        """Flying balls in the middle one of five frames.
 
         Parameters
         ----------
-        before, now, after
-            (h, w) uint8 grey pictures of equal size. Repeat ``now`` for a missing neighbour;
-            balls are then found badly, since the network looks for what moves.
+        frames
+            Five (h, w) uint8 grey pictures of equal size in order of time: the one in question
+            in the middle, its neighbours beside it, and outside two that are ``FAR_S`` off.
+            Where there are none, the neighbours stand in for the outer ones; balls are found
+            badly without neighbours, since the network looks for what moves.
 
         Returns
         -------
         BallsSeen
             At most ``most`` candidates.
         """
-        frames, scale = self._fitting(np.stack([before, now, after], axis=-1))
+        frames, scale = self._fitting(frames)
         found = self._network.find(frames[None], min_score=self._settings.min_score)[0]
         middles = found.points_px.mean(axis=1)
         sizes = (found.boxes_px[:, 2:] - found.boxes_px[:, :2]).max(axis=1, initial=0.0)
@@ -114,13 +124,14 @@ class BallNet:
             sd_px=self._sd_px[np.searchsorted(self._classes, score)] / scale.mean(),
         )
 
-    def _fitting(self, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _fitting(self, frames: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
         """Frames shrunk to the longer side and padded; and the factors across and down."""
-        height, width = frames.shape[:2]
+        height, width = frames[0].shape
         factor = min(1.0, self._settings.long_side_px / max(height, width))
         size = max(1, round(width * factor)), max(1, round(height * factor))
         if factor < 1:
-            frames = cv2.resize(frames, size, interpolation=cv2.INTER_AREA)
+            frames = [cv2.resize(f, size, interpolation=cv2.INTER_AREA) for f in frames]
+        frames = np.stack(frames, axis=-1)
         low, wide = (-size[1]) % _SIDE_MULTIPLE, (-size[0]) % _SIDE_MULTIPLE
         frames = np.pad(frames, ((0, low), (0, wide), (0, 0)), constant_values=114)
         return frames, np.array([size[0] / width, size[1] / height])

@@ -24,11 +24,15 @@ Backend = Literal["auto", "onnx", "torch"]
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
-    """What the channels of a network's maps mean: 4 sides of a box, classes, keypoints."""
+    """What the channels of a network's maps mean: 4 sides of a box, classes, keypoints.
+
+    ``inputs`` are the channels of a picture.
+    """
 
     classes: int
     points: int
     point_values: int
+    inputs: int = 3
 
     @property
     def channels(self) -> int:
@@ -100,8 +104,16 @@ class Network:
         by_torch = backend == "torch" or weights.suffix == ".pt"
         if backend == "auto" and checkpoint.is_file() and _gpu():
             by_torch = True
-        self._run = _torch_runner(checkpoint) if by_torch else _onnx_runner(weights, threads)
-        maps = self._run(np.zeros((1, 3, 64, 64), np.float32))
+        self._run, inputs = _torch_runner(checkpoint) if by_torch else _onnx_runner(weights, threads)
+        if inputs != layout.inputs:
+            raise PaddlebriefError(
+                "the network does not take what it is shown",
+                file=weights,
+                expected=f"pictures of {layout.inputs} channels",
+                found=f"{inputs} channels",
+                todo="use weights trained with paddlebrief.eyes.training",
+            )
+        maps = self._run(np.zeros((1, layout.inputs, 64, 64), np.float32))
         if any(m.shape[1] != layout.channels for m in maps):
             raise PaddlebriefError(
                 "the network does not give what is asked of it",
@@ -112,7 +124,7 @@ class Network:
             )
 
     def find(self, pictures: np.ndarray, *, min_score: float) -> list[Found]:
-        """What is in (n, h, w, 3) uint8 pictures, sides multiples of 32.
+        """What is in (n, h, w, inputs) uint8 pictures, sides multiples of 32.
 
         Findings whose classes' probabilities sum to ``min_score`` or more, before any
         suppression of overlaps.
@@ -135,6 +147,7 @@ def _gpu() -> bool:
 
 
 def _onnx_runner(weights: Path, threads: int):
+    """A function that runs the network, and how many channels it takes."""
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
@@ -145,11 +158,12 @@ def _onnx_runner(weights: Path, threads: int):
     session = onnxruntime.InferenceSession(
         str(weights), options, providers=["CPUExecutionProvider"]
     )
-    name = session.get_inputs()[0].name
-    return lambda batch: session.run(None, {name: batch})
+    given = session.get_inputs()[0]
+    return lambda batch: session.run(None, {given.name: batch}), given.shape[1]
 
 
 def _torch_runner(checkpoint: Path):
+    """A function that runs the network, and how many channels it takes."""
     import torch
     from ultralytics.nn.tasks import load_checkpoint
 
@@ -162,7 +176,7 @@ def _torch_runner(checkpoint: Path):
             maps = raw_maps(model, torch.from_numpy(batch).to(device))
         return [m.float().cpu().numpy() for m in maps]
 
-    return run
+    return run, next(model.parameters()).shape[1]
 
 
 def raw_maps(model, batch) -> list:

@@ -40,7 +40,7 @@ class PaddleNetSettings(_Part):
 
 
 class BallNetSettings(_Part):
-    """The network that finds flying balls in three neighbouring frames."""
+    """The network that finds flying balls in the middle one of five frames."""
 
     weights: Path | None = Field(
         None,
@@ -50,7 +50,13 @@ class BallNetSettings(_Part):
         ),
     )
     min_score: float = Field(
-        0.35, gt=0, lt=1, description="least probability of a ball, 0 to 1 (no unit)"
+        0.12,
+        gt=0,
+        lt=1,
+        description=(
+            "least probability of a ball, 0 to 1 (no unit); unsure ones count only where a sure "
+            "flight leads, see ball.min_score"
+        ),
     )
     long_side_px: int = Field(
         1280,

@@ -3,7 +3,8 @@
 Run with ``python -m tests.benchmarks.ball_rendered SESSION… [--strokes N] [--keep DIR]``, each a
 folder written by ``paddlebrief rehearse``. The ball network looks at the stretches around the
 first N true strokes; tracks use the rendered camera, and where that shakes, its first picture
-steadies the frames. Prints one block a session; balls behind a player's body count apart.
+steadies the frames. Prints one block a session; balls that roll, are held, or that nobody can see
+(`ball_sight`) count apart.
 """
 
 import argparse
@@ -23,9 +24,9 @@ from paddlebrief.eyes import BallNet, EyeSettings
 from paddlebrief.footage import inspect, open_frames
 from paddlebrief.mechanics.ball import BallView, ball_contact, ball_measures
 from paddlebrief.records import FootageInfo
+from tests.benchmarks.ball_sight import Sight, flying_balls
 
 NEAR_PX = 5.0
-FLYING_MPS = 0.7
 SHAKES_PX = 0.5
 CONTACT_SD_S = 0.010
 SETTINGS = BallTrackSettings()
@@ -84,77 +85,6 @@ def watched(
     if kept is not None:
         write_candidates(kept, found)
     return found
-
-
-LIMBS = {
-    "pelvis chest": 0.15, "chest neck": 0.12, "neck head": 0.09, "head head": 0.11,
-    "left_shoulder right_shoulder": 0.09,
-    **{f"{s}_{a} {s}_{b}": r for s in ("left", "right") for a, b, r in (
-        ("shoulder", "elbow", 0.05), ("elbow", "wrist", 0.04), ("hip", "knee", 0.075),
-        ("knee", "ankle", 0.05))},
-}  # fmt: skip
-"""Joints at both ends of what hides a ball, and half its thickness, metres (a grown body's usual
-measures, no source; clothes, hair and the paddle left out)."""
-
-
-class Bodies:
-    """Where players are in each frame, to tell which balls they hide."""
-
-    def __init__(self, truth: Path) -> None:
-        table = pq.read_table(truth / "joints.parquet")
-        names = table.schema.metadata[b"joints"].decode().split(",")
-        ends = [[names.index(n) for n in limb.split()] for limb in LIMBS]
-        joints = np.array(table["joints_m"].to_pylist()).reshape(len(table), len(names), 3)
-        share = np.linspace(0, 1, 9)[:, None]
-        along = [joints[:, None, a] * (1 - share) + joints[:, None, b] * share for a, b in ends]
-        self._points = np.stack(along, axis=1)
-        self._radius = np.array(list(LIMBS.values()))[:, None]
-        self._rows = defaultdict(list)
-        for row, frame in enumerate(table["frame"].to_pylist()):
-            self._rows[frame].append(row)
-        eyes = pq.read_table(truth / "frames.parquet")
-        places = np.array(eyes["place_m"].to_pylist())
-        self._eye_m = dict(zip(eyes["frame"].to_pylist(), places, strict=True))
-
-    def hide(self, frame: int, ball_m: np.ndarray) -> bool:
-        """Whether the way from the camera to the ball's middle leads through somebody."""
-        way = ball_m - self._eye_m[frame]
-        distance = np.linalg.norm(way)
-        away = self._points[self._rows[frame]] - self._eye_m[frame]
-        along = away @ (way / distance)
-        beside = np.linalg.norm(away - along[..., None] * way / distance, axis=-1)
-        return bool(((beside < self._radius) & (along < distance)).any())
-
-
-def flying_balls(
-    truth: Path,
-    info: FootageInfo,
-    bodies: Bodies | None = None,
-    *,
-    seen_by: SolvedCamera | None = None,
-) -> dict[int, np.ndarray]:
-    """(k, 2) pixels by frame of the balls that fly in the picture, and that no body hides.
-
-    They are those of each frame, or for steadied ones those that the camera ``seen_by`` sees.
-    """
-    table = pq.read_table(truth / "balls.parquet")
-    slot, frame = table["ball"].to_numpy(), table["frame"].to_numpy()
-    place = np.array(table["place_m"].to_pylist())
-    px = np.array(table["place_px"].to_pylist())
-    time_s = table["time_s"].to_numpy()
-    found = defaultdict(list)
-    for ball in np.unique(slot):
-        rows = np.flatnonzero(slot == ball)
-        near = np.diff(frame[rows]) <= 2
-        speed = np.linalg.norm(np.diff(place[rows], axis=0), axis=1) / np.diff(time_s[rows])
-        flies = np.zeros(len(rows), bool)
-        flies[1:] |= near & (speed > FLYING_MPS)
-        flies[:-1] |= near & (speed > FLYING_MPS)
-        inside = np.all((px[rows] >= 0) & (px[rows] < (info.width_px, info.height_px)), axis=1)
-        for r in rows[flies & inside]:
-            if bodies is None or not bodies.hide(int(frame[r]), place[r]):
-                found[int(frame[r])].append(px[r] if seen_by is None else seen_by.project(place[r]))
-    return {f: np.array(p) for f, p in found.items()}
 
 
 def grade_places(
@@ -235,7 +165,7 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
     print(f"  the camera shakes by {camera.shake_px:.1f} px")
     candidates = watched(info, strokes, camera=camera, kept=kept)
     seen_by = camera if candidates.steadied else None
-    balls = flying_balls(truth, info, seen_by=seen_by)
+    balls, _ = flying_balls(truth, info, seen_by=seen_by)
     start = time.process_time()
     tracks = track_balls(candidates, camera=camera, width_px=info.width_px, settings=SETTINGS)
     seconds = time.process_time() - start
@@ -243,7 +173,9 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
     rows = [f.rows for t in tracks for f in t.flights]
     tracked = np.concatenate([np.empty(0, int), *rows])
     looked = looked_at(truth, candidates.frame_time_s)
-    in_view = flying_balls(truth, info, Bodies(truth), seen_by=seen_by)
+    in_view, left_out = flying_balls(truth, info, Sight(truth), seen_by=seen_by)
+    apart = {reason: sum(f in looked for f in frames) for reason, frames in left_out.items()}
+    print("  left out: " + ", ".join(f"{reason} {n}" for reason, n in sorted(apart.items())))
     for name, part in (("candidates", np.arange(len(candidates))), ("tracks", tracked)):
         precision, recall, n = grade_places(candidates, part, balls, looked)
         _, seen, m = grade_places(candidates, part, in_view, looked)

@@ -1,7 +1,7 @@
 """How well the eyes see: rehearsals with seeds that nothing was trained on, in stills.
 
 Run with ``python -m tests.benchmarks.eyes [--instants N] [--seeds S …]``; prints a table. Each
-still is a frame of a preset with its two neighbours, with the camera's noise and packed like
+still is a frame of a preset with the four around it that the ball network sees, with the camera's noise and packed like
 video; crops are placed by the true landmarks.
 """
 
@@ -12,6 +12,7 @@ from fractions import Fraction
 import numpy as np
 
 from paddlebrief.eyes import BallNet, EyeSettings, PaddleNet, hand_squares
+from paddlebrief.eyes.ball_net import FAR_S
 from paddlebrief.eyes.training.labelling import Cutouts, ball_label, paddle_label
 from paddlebrief.eyes.training.situations import StillWorld
 from paddlebrief.eyes.training.spoil import pack
@@ -82,18 +83,19 @@ def see(preset: str, recording: str, *, seed: int, instants: int, nets, tally: T
         for _ in range(instants):
             stroke = staging.strokes[int(rng.integers(len(staging.strokes)))]
             middle = stroke.event.contact_s + rng.uniform(-0.5, 0.6)
-            times = middle + np.array([-1.0, 0.0, 1.0]) / rate
+            far = max(2, round(FAR_S * rate))
+            times = middle + np.array([-far, -1, 0, 1, far]) / rate
             world = StillWorld(
-                staging, start_s=times[0] - 0.03, end_s=times[2] + 0.03, extra_balls=[]
+                staging, start_s=times[0] - 0.03, end_s=times[-1] + 0.03, extra_balls=[]
             )
             flat = [scene.expose(world, Exposure(t, shutter)) for t in times]
             frames = pack(np.stack([sensor.record(lens.picture(f), 1.0) for f in flat]), quality=60)
-            now = world(times[1:2])
+            now = world(times[2:3])
             cutouts.draw(now, 0, [True] * len(cast))
             table = cutouts.read(1, cutouts.whole)
-            _paddles(frames[1], now, (staging, camera, cutouts, table), nets[0], tally)
+            _paddles(frames[2], now, (staging, camera, cutouts, table), nets[0], tally)
             _balls(
-                frames, (world, times[1], shutter), (camera, view, cutouts, table), nets[1], tally
+                frames, (world, times[2], shutter), (camera, view, cutouts, table), nets[1], tally
             )
 
 
@@ -136,7 +138,7 @@ def _balls(frames, when, drawn, net: BallNet, tally: Tally) -> None:
     (world, middle_s, shutter), (camera, view, cutouts, table) = when, drawn
     grey = [f.mean(axis=-1).astype(np.uint8) for f in frames]
     start = time.perf_counter()
-    seen = net.look(*grey)
+    seen = net.look(grey)
     tally.seconds["ball"].append(time.perf_counter() - start)
     places = world(middle_s + np.array([-0.5, 0.0, 0.5]) * shutter).balls_m
     step = world(middle_s + np.array([-0.005, 0.005])).balls_m

@@ -25,7 +25,7 @@ class Handling:
     mirrored_points
         Keypoint numbers after mirroring left and right; None when nothing is mirrored.
     reversible
-        True when the channels are three frames that may be shown backwards; keypoints then
+        True when the channels are frames that may be shown backwards; keypoints then
         change places.
     turn_deg, shift, scale
         Greatest turn, shift as a share of the side, and standard deviation of the logarithm of

@@ -7,8 +7,8 @@ import numpy as np
 from paddlebrief.eyes.crops import Square
 
 __all__ = [
-    "BODY_HEIGHTS", "CROP_PX", "FRAME_LONG_PX", "HIDDEN", "SEEN", "BallSample", "PaddleSample",
-    "ball_boxes", "empty", "grown", "paddle_boxes", "paddle_sample",
+    "BODY_HEIGHTS", "CROP_PX", "FRAME_LONG_PX", "HIDDEN", "MIDDLE", "SEEN", "BallSample",
+    "PaddleSample", "ball_boxes", "empty", "grown", "paddle_boxes", "paddle_sample",
 ]  # fmt: skip
 
 CROP_PX = 320
@@ -16,6 +16,8 @@ BODY_HEIGHTS = 0.8
 """Side of a crop round a hand, in body heights."""
 FRAME_LONG_PX = 1280
 """Longer side of the frames that the ball net sees; larger recordings are shrunk to it."""
+MIDDLE = 2
+"""Place of the frame in question among the five that the ball net sees."""
 SEEN, HIDDEN = 0.4, 0.1
 """Shares of a thing in view from which on it must be found, and up to which it must not be."""
 
@@ -41,7 +43,9 @@ class PaddleSample:
 
 @dataclass(frozen=True)
 class BallSample:
-    """A tile (320, 320, 3) uint8, grey frames before, now and after, and the moving balls in it.
+    """A tile (320, 320, 5) uint8, grey frames in order of time, and the balls that move in it.
+
+    The middle frame is the one in question; `ball_net.BallNet.look` says which the others are.
 
     ``boxes`` (n, 4) and ``ends`` (n, 2, 2), the streak's start and end, in tile pixels, and
     ``radii`` (n,).

@@ -31,7 +31,7 @@ def export_onnx(checkpoint: Path, path: Path) -> Path:
     axes["pictures"] = {0: "n", 2: "h", 3: "w"}
     torch.onnx.export(
         Raw(),
-        torch.zeros(1, 3, 64, 64),
+        torch.zeros(1, model.yaml["channels"], 64, 64),
         str(path),
         opset_version=_OPSET,
         input_names=["pictures"],

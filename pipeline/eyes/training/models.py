@@ -15,6 +15,7 @@ _POSE_CHANNELS = 96
 """Of the paddle net's keypoint branches; ultralytics' rule gives a quarter of what comes in."""
 
 PADDLE_MODEL = {
+    "channels": 3,
     "nc": 3,
     "kpt_shape": [5, 3],
     "reg_max": 1,
@@ -47,6 +48,7 @@ PADDLE_MODEL = {
 }
 
 BALL_MODEL = {
+    "channels": 5,
     "nc": 1,
     "kpt_shape": [2, 2],
     "reg_max": 1,
@@ -55,16 +57,16 @@ BALL_MODEL = {
         [-1, 1, "Conv", [16, 3, 2]],
         [-1, 1, "Conv", [32, 3, 2]],
         [-1, 1, "C3k2", [32, False, 0.5]],
-        [-1, 1, "Conv", [48, 3, 2]],
-        [-1, 1, "C3k2", [64, False, 0.5]],
-        [-1, 1, "Conv", [96, 3, 2]],
-        [-1, 1, "C3k2", [96, False, 0.5]],
-        [-1, 1, "SPPF", [96, 5]],
+        [-1, 1, "Conv", [64, 3, 2]],
+        [-1, 2, "C3k2", [96, False, 0.5]],
+        [-1, 1, "Conv", [128, 3, 2]],
+        [-1, 2, "C3k2", [160, False, 0.5]],
+        [-1, 1, "SPPF", [160, 5]],
     ],
     "head": [
         [-1, 1, "nn.Upsample", [None, 2, "nearest"]],
         [[-1, 4], 1, "Concat", [1]],
-        [-1, 1, "C3k2", [64, False]],
+        [-1, 1, "C3k2", [96, False]],
         [-1, 1, "nn.Upsample", [None, 2, "nearest"]],
         [[-1, 2], 1, "Concat", [1]],
         [-1, 1, "C3k2", [32, False]],
@@ -76,14 +78,15 @@ BALL_MODEL = {
 def built(what: str, start: Path | None = None):
     """The untrained network of ``"paddle"`` or ``"ball"``, or as a checkpoint left it.
 
-    Of a checkpoint with other channel counts only what fits is taken.
+    Of a checkpoint with other channel counts only what fits is taken; one that saw fewer frames
+    keeps its own in the middle.
     """
     from torch import nn
     from ultralytics.nn.modules import Conv
     from ultralytics.nn.tasks import PoseModel, load_checkpoint
 
     layout = copy.deepcopy(PADDLE_MODEL if what == "paddle" else BALL_MODEL)
-    model = PoseModel(layout, nc=layout["nc"], ch=3, verbose=False)
+    model = PoseModel(layout, nc=layout["nc"], ch=layout["channels"], verbose=False)
     if what == "paddle":
         head = model.model[-1]
         head.cv4 = nn.ModuleList(
@@ -97,10 +100,21 @@ def built(what: str, start: Path | None = None):
     if start is not None:
         kept = load_checkpoint(str(start), device="cpu")[0].state_dict()
         own = model.state_dict()
+        _widened(kept, own)
         fitting = {n: v for n, v in kept.items() if n in own and v.shape == own[n].shape}
         model.load_state_dict(fitting, strict=False)
         model.requires_grad_(True)
     return model
+
+
+def _widened(kept: dict, own: dict) -> None:
+    """Give a first layer that saw fewer frames no weight for the new ones on either side."""
+    from torch.nn.functional import pad
+
+    name = "model.0.conv.weight"
+    more = own[name].shape[1] - kept[name].shape[1]
+    if more > 0:
+        kept[name] = pad(kept[name], (0, 0, 0, 0, more // 2, more - more // 2))
 
 
 def stored(model, path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Balls, and what only looks like one, painted onto three neighbouring frames."""
+"""Balls, and what only looks like one, painted onto neighbouring frames."""
 
 import cv2
 import numpy as np
@@ -48,8 +48,13 @@ def _colour(rng: np.random.Generator) -> np.ndarray:
     return np.clip(base * np.exp(rng.normal(-0.12, 0.3)) + rng.normal(0, 12, 3), 0, 255)
 
 
-def paint_balls(frames: np.ndarray, rng: np.random.Generator, *, count: int) -> Painted:
-    """Paint moving balls into (3, h, w, 3) uint8 frames, in place; their labels are returned."""
+def paint_balls(
+    frames: np.ndarray, rng: np.random.Generator, *, count: int, steps: np.ndarray
+) -> Painted:
+    """Paint moving balls into (n, h, w, 3) uint8 frames, in place; their labels are returned.
+
+    ``steps`` (n,) are the frames' places from the one in question, whose is 0.
+    """
     height, width = frames.shape[1:3]
     found = Painted()
     for _ in range(count):
@@ -72,18 +77,20 @@ def paint_balls(frames: np.ndarray, rng: np.random.Generator, *, count: int) -> 
             return middle + np.where(u < 0, u * step, u * after) + bend * u * u
 
         ends = None
-        for k, u in enumerate((-1.0, 0.0, 1.0)):
+        for k, u in enumerate(steps.astype(float)):
             span = open_share * 0.5
             count_steps = int(np.clip(open_share * step_px * _STEPS_PER_PX, 1, 60)) + 1
             path = place(np.linspace(u - span, u + span, count_steps))
             _smear(frames[k], path, radius, colour, shade)
-            if k == 1:
+            if u == 0:
                 ends = place([u - span, u + span])
         found.append({"ends": ends, "middle": middle, "radius": radius})
     return found
 
 
-def paint_distractors(frames: np.ndarray, rng: np.random.Generator) -> None:
+def paint_distractors(
+    frames: np.ndarray, rng: np.random.Generator, *, steps: np.ndarray
+) -> None:
     """Still discs and lamps, dead balls, and big, dark or ragged things that move, in place."""
     height, width = frames.shape[1:3]
     for _ in range(int(rng.integers(0, 5))):
@@ -93,10 +100,10 @@ def paint_distractors(frames: np.ndarray, rng: np.random.Generator) -> None:
         for frame in frames:
             _smear(frame, middle[None], radius, colour, rng.uniform(0, 0.1))
     for _ in range(int(rng.integers(0, 3))):
-        _moving_patch(frames, rng)
+        _moving_patch(frames, rng, steps)
 
 
-def _moving_patch(frames: np.ndarray, rng: np.random.Generator) -> None:
+def _moving_patch(frames: np.ndarray, rng: np.random.Generator, steps: np.ndarray) -> None:
     """A limb-like or leaf-like thing that moves: a polygon many ball widths across."""
     height, width = frames.shape[1:3]
     middle = rng.uniform(0, 1, 2) * [width, height]
@@ -107,10 +114,10 @@ def _moving_patch(frames: np.ndarray, rng: np.random.Generator) -> None:
     step, spin = rng.normal(0, 6, 2), rng.normal(0, 0.12)
     colour = rng.uniform(0, 255, 3)
     soft = rng.uniform(0.3, 3)
-    for k, frame in enumerate(frames):
-        angle = (k - 1) * spin
+    for u, frame in zip(steps, frames, strict=True):
+        angle = u * spin
         rotation = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-        points = middle + (k - 1) * step + shape @ rotation.T
+        points = middle + u * step + shape @ rotation.T
         mask = np.zeros((height, width), np.float32)
         cv2.fillPoly(mask, [np.round(points * 8).astype(np.int32)], 1.0, cv2.LINE_AA, 3)
         mask = cv2.GaussianBlur(mask, (0, 0), soft)[..., None]

@@ -11,6 +11,7 @@ from paddlebrief.eyes.training.examples import (
     CROP_PX,
     FRAME_LONG_PX,
     HIDDEN,
+    MIDDLE,
     SEEN,
     BallSample,
     PaddleSample,
@@ -35,7 +36,7 @@ __all__ = ["Shoot", "crop_round", "spoiled_crop"]
 
 _OFF_HAND = 0.15  # how often the hand that does not hit is looked at too
 _SMALLEST_CROP_PX = 40
-_MOST_TILES = 5
+_MOST_TILES = 9
 
 
 class Shoot:
@@ -93,12 +94,12 @@ class Shoot:
         """Samples of ``count`` instants."""
         for _ in range(count):
             now = instant(self._staging, self.view, self.camera, self._rng)
-            middle = self._equipped(now.world(now.frame_s[1:2]))
+            middle = self._equipped(now.world(now.frame_s[MIDDLE : MIDDLE + 1]))
             self._cutouts.draw(middle, 0, [h != "nothing" for h in self._holds])
             table = self._cutouts.read(1, self._cutouts.whole)
-            frames = np.stack([self._picture(now, k) for k in range(3)])
+            frames = np.stack([self._picture(now, k) for k in range(len(now.frame_s))])
             labels = self._paddle_labels(middle, table, flat=False)
-            yield from self._paddle_samples(frames, middle, labels)
+            yield from self._paddle_samples(frames[MIDDLE - 1 : MIDDLE + 1], middle, labels)
             yield from self._ball_samples(frames, now, table)
             flat = self._paddle_labels(middle, table, flat=True)
             yield from self._composites(now, middle, flat)
@@ -158,7 +159,7 @@ class Shoot:
 
     def _paddle_samples(self, frames, middle: Moments, labels) -> Iterator[PaddleSample]:
         for square in self._hand_squares(middle, self.camera):
-            picture = spoiled_crop(frames[:2], square, self._rng)
+            picture = spoiled_crop(frames, square, self._rng)
             sample = paddle_sample(picture, square, labels)
             if sample is not None:
                 yield sample
@@ -169,7 +170,7 @@ class Shoot:
                 side_px=float(self._rng.uniform(60, 420)),
                 mirrored=bool(self._rng.uniform() < 0.5),
             )
-            sample = paddle_sample(spoiled_crop(frames[:2], square, self._rng), square, labels)
+            sample = paddle_sample(spoiled_crop(frames, square, self._rng), square, labels)
             if sample is not None:
                 yield sample
 
@@ -200,14 +201,14 @@ class Shoot:
 
     def _cutout(self, now: Instant, box) -> tuple[np.ndarray, np.ndarray]:
         """Light (BGR, linear) and coverage of the moving things over one exposure."""
-        ends = now.world(now.frame_s[1] + np.array([-0.5, 0.5]) * self.view.shutter_s)
+        ends = now.world(now.frame_s[MIDDLE] + np.array([-0.5, 0.5]) * self.view.shutter_s)
         travel = [
             np.linalg.norm(np.diff(self._cutouts.pixels(butt + 0.4 * turn[..., 1])[0], axis=0))
             for butt, turn in ends.paddles
         ]
         count = int(np.clip(np.nanmax(travel) / 2.5 + 2, 4, 14))
         shares = (np.arange(count) + 0.5) / count - 0.5
-        moments = self._equipped(now.world(now.frame_s[1] + shares * self.view.shutter_s))
+        moments = self._equipped(now.world(now.frame_s[MIDDLE] + shares * self.view.shutter_s))
         light = np.zeros((box[3], box[2], 3), np.float32)
         cover = np.zeros((box[3], box[2], 1), np.float32)
         held = [h != "nothing" for h in self._holds]
@@ -239,14 +240,16 @@ class Shoot:
                 low, wide = tile - part.shape[1], tile - part.shape[2]
                 part = np.pad(part, ((0, 0), (0, low), (0, wide), (0, 0)), constant_values=114)
             shown = [b for b in near if b["shown"] and b["seen"] >= SEEN]
-            sample = ball_tile(part, shown, (x, y), photographs=self._photographs, rng=self._rng)
+            sample = ball_tile(
+                part, shown, (x, y), steps=now.steps, photographs=self._photographs, rng=self._rng
+            )
             balls_in = zip(sample.ends, sample.radii, strict=True)
             if all(stands_out(sample.picture, ends, r) for ends, r in balls_in):
                 yield sample
 
     def _balls(self, now: Instant, table: np.ndarray) -> list[dict]:
         half = self.view.shutter_s / 2
-        places = now.world(now.frame_s[1] + np.array([-half, 0, half])).balls_m
+        places = now.world(now.frame_s[MIDDLE] + np.array([-half, 0, half])).balls_m
         found = []
         for k in range(places.shape[1]):
             if not np.isfinite(places[:, k]).all():
@@ -257,7 +260,7 @@ class Shoot:
             if label is None:
                 continue
             way = now.world(now.frame_s).balls_m[:, k]
-            moved = float(np.linalg.norm(way[2] - way[0]))
+            moved = float(np.linalg.norm(way[MIDDLE + 1] - way[MIDDLE - 1]))
             still = moved < 1e-3
             label["shown"] = bool(now.flying[k])
             scale = min(1.0, FRAME_LONG_PX / max(self.camera.size_px))

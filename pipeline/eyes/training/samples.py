@@ -21,7 +21,7 @@ class SampleSet:
     Attributes
     ----------
     pictures
-        (n, side, side, 3) uint8.
+        (n, side, side, channels) uint8: 3 colours, or 5 grey frames.
     counts
         (n,) things in each picture.
     kinds

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from paddlebrief.eyes.network import Found
-from paddlebrief.eyes.training.examples import BallSample, PaddleSample
+from paddlebrief.eyes.training.examples import MIDDLE, BallSample, PaddleSample
 from paddlebrief.eyes.training.samples import SampleSet
 
 __all__ = ["contact_sheet", "drawn_ball", "drawn_paddle", "sheet_of"]
@@ -33,8 +33,12 @@ def drawn_paddle(sample: PaddleSample, scale: int = 1) -> np.ndarray:
 
 
 def drawn_ball(sample: BallSample, scale: int = 1) -> np.ndarray:
-    """The three frames as colours, with boxes and streaks; a white dot marks the streak's end."""
-    picture = cv2.resize(np.array(sample.picture), None, fx=scale, fy=scale)
+    """The middle frame and its neighbours as colours, with boxes and streaks.
+
+    A white dot marks the streak's end.
+    """
+    three = sample.picture[..., MIDDLE - 1 : MIDDLE + 2]
+    picture = cv2.resize(np.ascontiguousarray(three), None, fx=scale, fy=scale)
     for box, ends in zip(sample.boxes, sample.ends, strict=True):
         a, b = np.round((box.reshape(2, 2) + np.array([[-2], [2]])) * scale).astype(int)
         cv2.rectangle(picture, tuple(map(int, a)), tuple(map(int, b)), (0, 255, 255), 1)

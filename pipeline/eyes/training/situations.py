@@ -7,6 +7,8 @@ from fractions import Fraction
 import numpy as np
 
 from paddlebrief.errors import RehearsalError
+from paddlebrief.eyes.ball_net import FAR_S
+from paddlebrief.eyes.training.examples import MIDDLE
 from paddlebrief.eyes.training.things import draw_paddle_spec
 from paddlebrief.rehearsal.ball import BallSettings, fly
 from paddlebrief.rehearsal.bodies import BodySpec
@@ -20,7 +22,8 @@ from paddlebrief.rehearsal.venue import VenueSettings
 __all__ = ["Instant", "StillWorld", "draw_take", "draw_venue", "draw_view", "instant"]
 
 _GRID_S = 0.001
-_UNDER_WAY_S = 0.1
+_UNDER_WAY_S = 0.13
+_NEARER = 0.2
 _RATES = (20, 25, 30, 30, 50, 60, 60, 120)
 """Frames a second; slow ones also stand for neighbours further apart in fast recordings."""
 
@@ -106,19 +109,22 @@ def draw_venue(rng: np.random.Generator) -> VenueSettings:
 
 @dataclass(frozen=True)
 class Instant:
-    """Three neighbouring frames of a take.
+    """Five frames of a take, as the ball net looks at them.
 
     Attributes
     ----------
     frame_s
-        (3,) middles of the exposures.
+        (5,) middles of the exposures.
+    steps
+        (5,) int, their places from the middle one, in frames.
     world
-        Where everything is, callable with (n,) times inside the three exposures.
+        Where everything is, callable with (n,) times inside the five exposures.
     flying
         (K,) bool, balls of the world that are in flight or rolling in the middle frame.
     """
 
     frame_s: np.ndarray
+    steps: np.ndarray
     world: "StillWorld"
     flying: np.ndarray
 
@@ -159,51 +165,70 @@ class StillWorld:
 def instant(
     staging: Staging, view: CameraSettings, camera: Camera, rng: np.random.Generator
 ) -> Instant:
-    """Three frames, mostly near a stroke, with balls of other courts and balls lying about."""
-    step = float(1 / view.frame_rate)
+    """Five frames, mostly near a stroke, with balls of other courts and balls lying about."""
+    steps = _steps(float(view.frame_rate), rng)
     if rng.uniform() < 0.75:
         stroke = staging.strokes[int(rng.integers(len(staging.strokes)))]
         middle = stroke.event.contact_s + rng.uniform(-0.9, 0.9)
     else:
         middle = rng.uniform(1.0, staging.length_s - 0.5)
     middle = float(np.clip(middle, 0.5, staging.length_s - 0.5))
-    frame_s = middle + np.array([-step, 0.0, step])
+    frame_s = middle + steps / float(view.frame_rate)
     half = (view.shutter_s + view.readout_s) / 2 + 2 * _GRID_S
-    extra = [_flight(middle, camera, rng) for _ in range(int(rng.integers(1, 6)))]
+    extra = [_flight(middle, camera, rng) for _ in range(int(rng.integers(2, 9)))]
     extra += [_lying(rng) for _ in range(int(rng.integers(0, 6)))]
     world = StillWorld(
         staging, start_s=frame_s[0] - half, end_s=frame_s[-1] + half, extra_balls=extra
     )
     moments = world(frame_s)
-    return Instant(frame_s, world, _flying(staging, moments, frame_s))
+    return Instant(frame_s, steps, world, _flying(staging, moments, frame_s))
+
+
+def _steps(rate: float, rng: np.random.Generator) -> np.ndarray:
+    """(5,) frames from the middle one to those that the ball net sees.
+
+    Mostly as `ball.watch` chooses them; at the edges of stretches and where frames are missing
+    the far ones are nearer.
+    """
+    far = max(2, round(FAR_S * rate))
+    before, after = (
+        int(rng.integers(1, far + 1)) if rng.uniform() < _NEARER else far for _ in range(2)
+    )
+    return np.array([-before, -1, 0, 1, after])
 
 
 def _flying(staging: Staging, moments: Moments, frame_s: np.ndarray) -> np.ndarray:
     """Balls that move on their own: not lying still, and not held in a hand."""
     balls = moments.balls_m
     with np.errstate(invalid="ignore"):
-        speed = np.linalg.norm(balls[2] - balls[0], axis=-1) / (frame_s[2] - frame_s[0])
+        speed = np.linalg.norm(balls[3] - balls[1], axis=-1) / (frame_s[3] - frame_s[1])
         moving = speed > 0.3
     held = np.zeros(balls.shape[1], bool)
     hands = [
-        player.body.landmark(f"{side}_hand", *joints)[1]
+        player.body.landmark(f"{side}_hand", *joints)[MIDDLE]
         for player, joints in zip(staging.players, moments.joints, strict=True)
         for side in ("left", "right")
     ]
     for hand in hands:
-        held |= np.nan_to_num(np.linalg.norm(balls[1] - hand, axis=-1), nan=9.0) < 0.09
+        held |= np.nan_to_num(np.linalg.norm(balls[MIDDLE] - hand, axis=-1), nan=9.0) < 0.09
     return moving & ~held
 
 
 def _flight(middle_s: float, camera: Camera, rng: np.random.Generator):
-    """A ball under way somewhere in the picture, on this court or beyond."""
+    """A ball under way somewhere in the picture, on this court or beyond.
+
+    Many are far and slow, or come and go along the camera's axis: few pixels that hardly move.
+    """
     place = rng.uniform(0, 1, 2) * camera.size_px
     way = camera.rotation.T @ np.append(camera.rays(place), 1.0)
-    depth = float(np.exp(rng.uniform(np.log(2.5), np.log(24))))
+    nearest = 2.5 if rng.uniform() < 0.5 else 9.0
+    depth = float(np.exp(rng.uniform(np.log(nearest), np.log(26))))
     lowest = rng.uniform(0.06, 0.6)
     if camera.position_m[2] + depth * way[2] < lowest:
         depth = max((lowest - camera.position_m[2]) / way[2], 1.5)
     heading, rise = rng.uniform(0, 2 * np.pi), rng.uniform(-0.8, 1.0)
+    if rng.uniform() < 0.35:
+        heading = np.arctan2(way[1], way[0]) + rng.normal(0, 0.25) + np.pi * rng.integers(2)
     speed = float(np.exp(rng.uniform(np.log(2), np.log(24))))
     along = np.array([np.cos(rise) * np.cos(heading), np.cos(rise) * np.sin(heading), np.sin(rise)])
     start = camera.position_m + depth * way - _UNDER_WAY_S * speed * along
@@ -213,7 +238,7 @@ def _flight(middle_s: float, camera: Camera, rng: np.random.Generator):
         speed * along,
         rng.normal(0, 40, 3),
         start_s=middle_s - _UNDER_WAY_S,
-        end_s=middle_s + 0.1,
+        end_s=middle_s + _UNDER_WAY_S,
         settings=BallSettings(),
     )
     return flight.at
