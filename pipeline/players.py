@@ -23,6 +23,8 @@ _AGAIN_LAB = 15.0
 _FARTHEST_LAB = 50.0
 """Mean colour distance of shirt and legs from the named ones beyond which nobody is matched: named
 yellow is 37 from a yellow shirt in a hall (a guess)."""
+_SELDOM_LAB = 20.0
+"""Colour distance that not swinging at all weighs as much as, beside players who do (a guess)."""
 _NEVER = 1e6
 
 
@@ -128,6 +130,7 @@ def name_players(
     settings: PlayerSettings,
     *,
     looks: Mapping[int, np.ndarray] = MappingProxyType({}),
+    swings: Mapping[int, int] = MappingProxyType({}),
 ) -> NamedPlayers:
     """Put people who are one player together and name them.
 
@@ -144,6 +147,9 @@ def name_players(
     looks
         By person, (n, 7) each: presentation time and CIE L*a*b* of shirt and legs then. Without
         them each person is taken to be one player.
+    swings
+        Number of swings by person: who hardly swings is less likely to be on the roster. Without
+        it all are alike.
 
     Returns
     -------
@@ -161,7 +167,7 @@ def name_players(
     if roster and len(roster) == len(groups) == 1:
         chosen = {0: roster[0]}
     else:
-        chosen = _matched(groups, told, roster, settings)
+        chosen = _matched(groups, told, roster, settings, swings)
     called: dict[Spell, str] = {}
     known: dict[str, Handedness] = {}
     notes = [
@@ -204,6 +210,7 @@ def _matched(
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
+    swings: Mapping[int, int],
 ) -> dict[int, Player]:
     """Roster players by group, where every doubt is ruled out.
 
@@ -212,7 +219,8 @@ def _matched(
     """
     if not groups or not roster:
         return {}
-    cost = np.array([[_misfit(g, p, hands) for p in roster] for g in groups])
+    misfit = np.array([[_misfit(g, p, hands) for p in roster] for g in groups])
+    cost = misfit + _seldom(groups, swings)[:, None]
     best = _assigned(cost)
     # The same player again, in other light or mixed with somebody for a while, is no rival.
     again = {
@@ -227,7 +235,7 @@ def _matched(
         others[row, column] = np.inf
         others[[r for r, c in again.items() if c == column], column] = np.inf
         margin = _total(others, _assigned(others)) - _total(cost, best)
-        if cost[row, column] <= _FARTHEST_LAB and margin >= settings.clothes_margin:
+        if misfit[row, column] <= _FARTHEST_LAB and margin >= settings.clothes_margin:
             chosen[row] = roster[column]
     for row, column in again.items():
         rivals = np.delete(cost[row], column)
@@ -235,6 +243,12 @@ def _matched(
         if clear and roster[column] in chosen.values():
             chosen[row] = roster[column]
     return chosen
+
+
+def _seldom(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
+    """(g,) price on groups that swing less often than the busiest, as a colour distance."""
+    counts = np.array([sum(swings.get(p, 0) for p in {s.person for s in g}) for g in groups], float)
+    return _SELDOM_LAB * (1 - counts / max(counts.max(), 1.0)) ** 2 if counts.any() else counts
 
 
 def _assigned(cost: np.ndarray) -> dict[int, int]:

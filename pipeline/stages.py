@@ -1,6 +1,7 @@
 """The stages of one recording in order, each leaving a product that a rerun finds again."""
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -279,4 +280,5 @@ class RecordingJob:
             self.session.players_in(self.info.path.name),
             self.settings.players,
             looks=parts.looks(),
+            swings=Counter(s.person for s in strokes),
         )

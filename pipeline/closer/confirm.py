@@ -25,10 +25,10 @@ HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
 hand's own time, and by the hand alone."""
 AGREES_S = 0.06
 SAME_HIT_S = 0.04
-REACH_M = 1.3
+REACH_M = 1.5
 """From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
 VAGUEST_HIT_M = 0.7
-ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.03, 0.08
+ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.05, 0.08
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
 

@@ -11,13 +11,14 @@ from paddlebrief.sight.looks import Clothes, look_lab, looks_apart
 
 __all__ = ["Body", "Followed", "foot_px", "in_front", "is_ghost", "settle", "take_looks"]
 
-_TORSO = (11, 12, 23, 24)
+_NOSE, _HIPS, _TORSO = 0, (23, 24), (11, 12, 23, 24)
 _FEET = (27, 28, 29, 30, 31, 32)
 _CLOSE = 0.45  # of a crop's side between the middles of two bodies
 _NEARER = 0.02  # of a body's height between the feet of one who stands nearer and its own
-_SAME, _GHOST = 0.12, 0.16  # of a body's size between trunks: one body
+_SAME, _GHOST = 0.12, 0.2  # of a body's size between trunks: one body
+_LEVEL = 0.05  # of a body's size between feet: neither stands in front
 _HIDDEN = 0.2  # of a body's size between trunks: the one behind is guessed from the one in front
-_INSIDE, _PART = 0.7, 0.55  # share of landmarks inside, and of the size, of a part of a body
+_INSIDE = 0.75  # share of landmarks within another body's outline
 _GOES_ON_S, _DRIFT_S, _STAND_S = 0.5, 0.25, 0.5
 _LOOK_EVERY_S, _LOOK_OFTEN_S = 0.1, 0.025
 _AFTER_MEETING_S = 1.5  # a mistake made while two were close is found out within this time
@@ -192,20 +193,27 @@ def settle(bodies: Sequence[Body], lost: Sequence[Followed], time_s: float) -> l
 
 
 def is_ghost(new: Pose, old: Pose) -> bool:
-    """Whether a body found anew is only a part of one that is followed, or the very same.
+    """Whether a body found anew is what is left of one that is followed and was painted over.
 
-    A person behind another has a trunk elsewhere and about the same size; what is left of
-    somebody painted over has not.
+    Somebody behind another is of use only where the trunk and most else show beside it; what is
+    left of a body lies within its outline, and is often taken for one upside down.
     """
-    size, old_size = _size(new), _size(old)
     low, high = old.landmarks_px.min(axis=0), old.landmarks_px.max(axis=0)
     inside = np.all((new.landmarks_px > low) & (new.landmarks_px < high), axis=1).mean()
-    part = inside > _INSIDE and size < _PART * old_size
-    return bool(part or _trunks_apart(new, old) < _GHOST * max(size, old_size))
+    head, hips = new.landmarks_px[_NOSE, 1], new.landmarks_px[list(_HIPS), 1].mean()
+    return bool(
+        inside > _INSIDE
+        or head > hips
+        or _trunks_apart(new, old) < _GHOST * max(_size(new), _size(old))
+    )
 
 
 def _same_body(a: Pose, b: Pose) -> bool:
-    return _trunks_apart(a, b) < _SAME * _size(a)
+    """Whether two placements are of one body: at one place, or so near that two bodies on one
+    floor would have to stand in each other."""
+    apart, size = _trunks_apart(a, b), _size(a)
+    level = abs(foot_px(a) - foot_px(b)) < _LEVEL * size
+    return apart < (_HIDDEN if level else _SAME) * size
 
 
 def _trunks_apart(a: Pose, b: Pose) -> float:
