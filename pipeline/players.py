@@ -25,6 +25,9 @@ _FARTHEST_LAB = 50.0
 yellow is 37 from a yellow shirt in a hall (a guess)."""
 _SELDOM_LAB = 20.0
 """Colour distance that not swinging at all weighs as much as, beside players who do (a guess)."""
+_STRANGER_SHARE = 0.5
+"""Of the swings of the least busy player on the roster, below which a stranger is no player (a
+guess)."""
 _NEVER = 1e6
 
 
@@ -40,6 +43,9 @@ class NamedPlayers:
         Name by person; of the longest spell where a person is several players in turn.
     hands
         Hitting hand that the roster knows, by person who is one player throughout.
+    strangers
+        Names of those who are not on the roster though all of it was matched, and who swing far
+        less than anybody on it: a coach who feeds, somebody who picks up balls.
     notes
         What could not be settled.
     """
@@ -48,6 +54,7 @@ class NamedPlayers:
     called: tuple[str, ...]
     names: Mapping[int, str]
     hands: Mapping[int, Handedness]
+    strangers: frozenset[str]
     notes: tuple[str, ...]
 
     def name(self, person: int, time_s: float) -> str:
@@ -168,6 +175,7 @@ def name_players(
         chosen = {0: roster[0]}
     else:
         chosen = _matched(groups, told, roster, settings, swings)
+    strangers = _strangers(groups, chosen, roster, swings)
     called: dict[Spell, str] = {}
     known: dict[str, Handedness] = {}
     notes = [
@@ -188,7 +196,12 @@ def name_players(
                 f"{player.name} was matched by clothes, but the swings look like those of the "
                 "other hand; check handedness and clothes in session.yaml."
             )
-        if roster and player is None:
+        if number in strangers:
+            notes.append(
+                f"Player {letters(number)} is not on the roster and hardly swings: a coach, say. "
+                "These strokes are left out; add the player to session.yaml if they should count."
+            )
+        elif roster and player is None:
             notes.append(
                 f"Player {letters(number)} could not be matched to the roster by clothes and hand; "
                 "name a distinct clothes colour for each player in session.yaml."
@@ -201,8 +214,27 @@ def name_players(
             p: called[max(own, key=lambda s: s.end_s - s.start_s)] for p, own in by_person.items()
         },
         hands={p: known[n] for p, (n, *more) in sure.items() if n in known and not more},
+        strangers=frozenset(letters(number) for number in strangers),
         notes=tuple(notes),
     )
+
+
+def _strangers(
+    groups: Sequence[list[Spell]],
+    chosen: Mapping[int, Player],
+    roster: Sequence[Player],
+    swings: Mapping[int, int],
+) -> set[int]:
+    """Groups of people who are not on a roster all of which was matched, and seldom swing."""
+    if not roster or len({p.name for p in chosen.values()}) < len(roster):
+        return set()
+    counts = _counts(groups, swings)
+    fewest = min(
+        sum(counts[k] for k in chosen if chosen[k].name == player.name) for player in roster
+    )
+    return {
+        k for k in range(len(groups)) if k not in chosen and counts[k] < _STRANGER_SHARE * fewest
+    }
 
 
 def _matched(
@@ -247,8 +279,15 @@ def _matched(
 
 def _seldom(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
     """(g,) price on groups that swing less often than the busiest, as a colour distance."""
-    counts = np.array([sum(swings.get(p, 0) for p in {s.person for s in g}) for g in groups], float)
+    counts = _counts(groups, swings)
     return _SELDOM_LAB * (1 - counts / max(counts.max(), 1.0)) ** 2 if counts.any() else counts
+
+
+def _counts(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
+    """(g,) swings of each group's people."""
+    return np.array(
+        [sum(swings.get(p, 0) for p in {s.person for s in g}) for g in groups], float
+    )
 
 
 def _assigned(cost: np.ndarray) -> dict[int, int]:

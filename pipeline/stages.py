@@ -178,9 +178,10 @@ class RecordingJob:
             closer = self.closer_look()
             strokes = closer.strokes()
             names = self._names(strokes)
+            named = [replace(s, player=names.name(s.person, s.contact_s)) for s in strokes]
             measured = measure_strokes(
                 self.info,
-                [replace(s, player=names.name(s.person, s.contact_s)) for s in strokes],
+                [s for s in named if s.player not in names.strangers],
                 parts=self.parts(),
                 court=self.solved_court(),
                 closer=closer,

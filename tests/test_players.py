@@ -18,9 +18,11 @@ def person(number, start_s, end_s, shirt, legs=BLACK) -> Person:
                   legs_lab=legs)  # fmt: skip
 
 
-def named(people, hands=None, roster=(), looks=None):
+def named(people, hands=None, roster=(), looks=None, swings=None):
     hands = hands or {p.person: RIGHT for p in people}
-    return name_players(people, hands, roster, PlayerSettings(), looks=looks or {})
+    return name_players(
+        people, hands, roster, PlayerSettings(), looks=looks or {}, swings=swings or {}
+    )
 
 
 def test_one_who_leaves_and_comes_back_stays_one_player():
@@ -105,6 +107,50 @@ def test_clear_clothes_outweigh_the_hand_told_from_swings_and_say_so():
     assert found.hands == {0: LEFT, 1: RIGHT}
     assert len(found.notes) == 1
     assert "Ana" in found.notes[0]
+
+
+def test_one_left_over_is_matched_though_the_named_colour_is_not_what_shows_most():
+    lime = (58, -24, 47)  # worn with maroon sleeves, which the roster names
+    people = [person(0, 0, 9, (64, -3, 54), (12, 8, -21)), person(1, 0, 9, lime, (16, 4, 5))]
+    roster = [
+        Player(name="Cleo", clothes=["yellow", "navy"]),
+        Player(name="Dan", clothes=["maroon", "black"]),
+    ]
+    assert named(people, roster=roster).names == {0: "Cleo", 1: "Dan"}
+
+
+def test_who_hardly_swings_is_no_rival_and_no_player_where_the_roster_is_complete():
+    people = [person(0, 0, 60, RED), person(1, 0, 60, BLUE), person(2, 0, 60, (45, 60, 30))]
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    found = named(people, roster=roster, swings={0: 12, 1: 10, 2: 2})
+    assert found.names == {0: "Bo", 1: "Ana", 2: "C"}
+    assert found.strangers == {"C"}
+    assert "not on the roster" in found.notes[0]
+    busy = named(people, roster=roster, swings={0: 12, 1: 10, 2: 9})
+    assert busy.strangers == frozenset()
+
+
+def test_a_short_piece_joins_the_player_some_of_whose_looks_it_is_like():
+    rng = np.random.default_rng(5)
+
+    def worn(times, *shirts):
+        rows = [(t, *shirts[k % len(shirts)], *BLACK) for k, t in enumerate(times)]
+        return np.array(rows) + np.pad(rng.normal(0, 2, (len(rows), 6)), ((0, 0), (1, 0)))
+
+    lime, maroon = (58, -24, 47), (36, 40, 25)
+    people = [
+        person(0, 0, 40, lime), person(1, 0, 40, BLUE), person(2, 45, 48, maroon),
+        person(3, 45, 48, (95, 0, 0)),
+    ]  # fmt: skip
+    looks = {
+        0: worn(np.arange(0, 40, 0.25), lime, lime, maroon),
+        1: worn(np.arange(0, 40, 0.25), BLUE),
+        2: worn(np.arange(45, 48, 0.25), maroon),
+        3: worn(np.arange(45, 48, 0.25), (95, 0, 0)),
+    }
+    found = named(people, looks=looks)
+    assert found.names[2] == found.names[0]
+    assert found.names[3] not in {found.names[0], found.names[1]}
 
 
 def test_nobody():
