@@ -206,6 +206,9 @@ def test_the_watch_gives_places_that_the_solved_camera_sees(shaken, court, turns
     class Shown:
         number = 0
 
+        def ready(self, grey):
+            return grey
+
         def look(self, _greys) -> BallsSeen:
             self.number += 1
             at = replace(STILL, turn_rad=tuple(turns[self.number])).project(point)

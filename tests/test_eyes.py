@@ -280,6 +280,8 @@ def test_the_ball_net_finds_what_flies_and_passes_over_what_lies():
     assert len(seen) >= 1
     assert np.allclose(seen.middle_px[0], middle, atol=2.0)
     assert (seen.sd_px > 0).all()
+    again = net.look([net.ready(f) for f in frames])
+    assert np.array_equal(again.middle_px, seen.middle_px)
     still = [_with_ball(_court_like(rng), middle) for _ in range(5)]
     assert not (np.linalg.norm(net.look(still).middle_px - middle, axis=1) < 8).any()
 

@@ -10,7 +10,7 @@ import numpy as np
 from paddlebrief.ball.records import Candidates
 from paddlebrief.ball.steady import Anchor, Steadier
 from paddlebrief.eyes import BallNet, BallsSeen
-from paddlebrief.eyes.ball_net import FAR_S
+from paddlebrief.eyes.ball_net import FAR_S, ReadyFrame
 from paddlebrief.footage import Frame
 from paddlebrief.records import FootageInfo
 
@@ -41,7 +41,7 @@ class _Here(Executor):
 @dataclass(frozen=True, kw_only=True)
 class _Greyed:
     frame: Frame
-    grey: np.ndarray
+    grey: ReadyFrame
 
 
 class BallWatch:
@@ -103,7 +103,7 @@ class BallWatch:
             self._look_at_rest()
             self._run, self._next = [], 1
         grey = cv2.cvtColor(frame.picture_bgr, cv2.COLOR_BGR2GRAY)
-        self._run.append(_Greyed(frame=frame, grey=grey))
+        self._run.append(_Greyed(frame=frame, grey=self._net.ready(grey)))
         while self._next < len(self._run) - 1 and self._off_s(self._next, -1) >= self._far_s:
             self._look()
 

@@ -15,7 +15,7 @@ from paddlebrief.eyes.network import Layout, Network
 from paddlebrief.eyes.settings import EyeSettings
 from paddlebrief.eyes.weights import record, shipped
 
-__all__ = ["BALL_LAYOUT", "FAR_S", "BallNet", "BallsSeen"]
+__all__ = ["BALL_LAYOUT", "FAR_S", "BallNet", "BallsSeen", "ReadyFrame"]
 
 BALL_LAYOUT = Layout(classes=1, points=2, point_values=2, inputs=5)
 FAR_S = 1 / 15
@@ -65,6 +65,14 @@ class BallsSeen:
         return np.arctan2(way[:, 1], way[:, 0])
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReadyFrame:
+    """A picture as the network takes it: (h, w) grey, and the (2,) factors across and down."""
+
+    grey: np.ndarray
+    scale: np.ndarray
+
+
 class BallNet:
     """The ball network, ready to run; one instance serves one thread.
 
@@ -87,24 +95,37 @@ class BallNet:
         self._classes = np.array(noise["score"][:-1])
         self._sd_px = np.array(noise["sd_px"])
 
-    def look(self, frames: Sequence[np.ndarray]) -> BallsSeen:
+    def ready(self, frame: np.ndarray) -> ReadyFrame:
+        """A grey picture (h, w), uint8, in the network's size: made once, looked at five times."""
+        height, width = frame.shape
+        factor = min(1.0, self._settings.long_side_px / max(height, width))
+        size = max(1, round(width * factor)), max(1, round(height * factor))
+        if factor < 1:
+            frame = cv2.resize(frame, size, interpolation=cv2.INTER_AREA)
+        low, wide = (-size[1]) % _SIDE_MULTIPLE, (-size[0]) % _SIDE_MULTIPLE
+        padded = np.pad(frame, ((0, low), (0, wide)), constant_values=114)
+        return ReadyFrame(grey=padded, scale=np.array([size[0] / width, size[1] / height]))
+
+    def look(self, frames: Sequence[np.ndarray | ReadyFrame]) -> BallsSeen:
         """Flying balls in the middle one of five frames.
 
         Parameters
         ----------
         frames
-            Five (h, w) uint8 grey pictures of equal size in order of time: the one in question
-            in the middle, its neighbours beside it, and outside two that are ``FAR_S`` off.
-            Where there are none, the neighbours stand in for the outer ones; balls are found
-            badly without neighbours, since the network looks for what moves.
+            Five (h, w) uint8 grey pictures of equal size, made ready or not, in order of time: the
+            one in question in the middle, its neighbours beside it, and outside two that are
+            ``FAR_S`` off. Where there are none, the neighbours stand in for the outer ones; balls
+            are found badly without neighbours, since the network looks for what moves.
 
         Returns
         -------
         BallsSeen
             At most ``most`` candidates.
         """
-        frames, scale = self._fitting(frames)
-        found = self._network.find(frames[None], min_score=self._settings.min_score)[0]
+        ready = [f if isinstance(f, ReadyFrame) else self.ready(f) for f in frames]
+        scale = ready[0].scale
+        stacked = np.stack([f.grey for f in ready], axis=-1)
+        found = self._network.find(stacked[None], min_score=self._settings.min_score)[0]
         middles = found.points_px.mean(axis=1)
         sizes = (found.boxes_px[:, 2:] - found.boxes_px[:, :2]).max(axis=1, initial=0.0)
         kept: list[int] = []
@@ -123,15 +144,3 @@ class BallNet:
             end_px=points[:, 1],
             sd_px=self._sd_px[np.searchsorted(self._classes, score)] / scale.mean(),
         )
-
-    def _fitting(self, frames: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-        """Frames shrunk to the longer side and padded; and the factors across and down."""
-        height, width = frames[0].shape
-        factor = min(1.0, self._settings.long_side_px / max(height, width))
-        size = max(1, round(width * factor)), max(1, round(height * factor))
-        if factor < 1:
-            frames = [cv2.resize(f, size, interpolation=cv2.INTER_AREA) for f in frames]
-        frames = np.stack(frames, axis=-1)
-        low, wide = (-size[1]) % _SIDE_MULTIPLE, (-size[0]) % _SIDE_MULTIPLE
-        frames = np.pad(frames, ((0, low), (0, wide), (0, 0)), constant_values=114)
-        return frames, np.array([size[0] / width, size[1] / height])
