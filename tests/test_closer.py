@@ -6,8 +6,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from paddlebrief.ball import BallTrack, Break, BreakKind, Candidates, Flight
+from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, Candidates, Flight
 from paddlebrief.closer import CloserFolder
+from paddlebrief.closer import confirm as confirming
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.stage import _thinned
 from paddlebrief.court import Court, SolvedCamera
@@ -17,6 +18,7 @@ from paddlebrief.errors import StoreError
 from paddlebrief.footage import Frame
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_kind, judged_side
+from paddlebrief.paddle import BallAtHit
 from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Side, Stroke
 from paddlebrief.sight import SightSettings
 from paddlebrief.strokes import StrokeSettings
@@ -70,7 +72,7 @@ def two_people(tmp_path):
 def confirmed(parts, strokes, tracks, court=None):
     return confirm(
         footage(), parts, strokes, tracks, court=court or Court(), settings=StrokeSettings(),
-        sight=SightSettings(),
+        sight=SightSettings(), ball=BallTrackSettings(),
     )  # fmt: skip
 
 
@@ -143,6 +145,28 @@ def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, dee
     found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
     assert len(found) == kept
     assert len(confirmed(two_people, [stroke(contact_s=3.0)], [ball])) == 1
+
+
+@pytest.mark.parametrize(("face_mps", "kept"), [(0.0, True), (9.0, False)])
+def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, face_mps, kept):
+    court = level_court()
+    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.08)
+    ball = ball_from(WRIST_PX[0] + [20, 0], 3.0)
+    start = replace(
+        ball.flights[0].start, kind=BreakKind.HIT, covariance_m2=np.eye(3) * 0.01,
+        place_m=np.array([place[0] + 0.4, place[1] + 0.3, 1.0]),
+    )  # fmt: skip
+    ball = replace(ball, flights=(replace(ball.flights[0], start=start),))
+    restitution, before = 0.42, 6.0
+    struck = BallAtHit(
+        incoming_mps=np.array([0, -before, 0]),
+        outgoing_mps=np.array([0, face_mps + restitution * (face_mps + before), 0]),
+        covariance=np.eye(3),
+    )
+    assert struck.face_speed_mps == pytest.approx(face_mps)
+    monkeypatch.setattr(confirming, "ball_at_hit", lambda *_, **__: struck)
+    found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
+    assert len(found) == kept
 
 
 def test_a_stretch_of_candidates_keeps_what_belongs_to_it():

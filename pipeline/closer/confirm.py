@@ -5,13 +5,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paddlebrief.ball import BallTrack, BreakKind, find_shot
+from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, find_shot
 from paddlebrief.body import body_height_px, hand_landmark
 from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.paddle import BallAtHit, ball_at_hit
 from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
+from paddlebrief.strokes.swings import hand_motion
 
 __all__ = ["confirm"]
 
@@ -28,6 +30,9 @@ SAME_HIT_S = 0.04
 REACH_M = 1.5
 """From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
 VAGUEST_HIT_M = 0.7
+HEAD_PER_HAND, BODY_M = 4.0, 1.7
+"""A paddle's head is at most so many times as fast as the hand looks in the picture: 1 to 2.8 times
+in some 60 rendered strokes from behind, beside and the corner."""
 ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.05, 0.08
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
@@ -48,12 +53,13 @@ def confirm(
     court: Court,
     settings: StrokeSettings,
     sight: SightSettings,
+    ball: BallTrackSettings,
 ) -> list[Stroke]:
     """Sure strokes, and those that a ball makes sure, numbered anew; one owner for each impact.
 
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
-    a ball turns round at the hand. A motion at whose time a ball is hit out of the player's reach
-    on the court is no stroke: somebody else hits, perhaps hidden behind.
+    a ball turns round at the hand. A motion at whose time a ball is hit that this player cannot
+    have hit is no stroke: somebody else hits, perhaps hidden behind.
 
     Parameters
     ----------
@@ -65,12 +71,12 @@ def confirm(
         Balls, with or without a court.
     court
         Solved or not.
-    settings, sight
-        How phases are found and landmarks smoothed.
+    settings, sight, ball
+        How phases are found, landmarks smoothed, and how balls fly.
     """
-    scene = _Scene(info, parts, tracks, court, settings, sight)
+    scene = _Scene(info, parts, tracks, court, settings, sight, ball)
     timed = [scene.at_its_hit(s) for s in strokes]
-    timed = [s for s in timed if not scene.is_elsewhere(s)]
+    timed = [s for s in timed if not scene.is_anothers(s)]
     claims = [_Claim(s, scene.away_bh(s)) for s in timed]
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
@@ -103,17 +109,19 @@ class _Scene:
     court: Court
     settings: StrokeSettings
     sight: SightSettings
+    ball: BallTrackSettings
 
-    def is_elsewhere(self, stroke: Stroke) -> bool:
-        """Whether balls are hit at a stroke's time, but none within the player's reach.
+    def is_anothers(self, stroke: Stroke) -> bool:
+        """Whether balls are hit at a stroke's time, but none that this player can have hit: out of
+        reach on the court, or too fast for this hand.
 
         Only hits that are well placed in metres count; there are none without a court.
         """
         slow = self.info.slow_factor
         hits = [
-            b
+            (b, ball_at_hit(track, k, drag_coefficient=self.ball.drag_coefficient))
             for track in self.tracks
-            for b in track.breaks
+            for k, b in enumerate(track.breaks)
             if b.kind is BreakKind.HIT
             and abs(b.time_s - stroke.contact_s / slow) <= SAME_HIT_S
             and np.trace(b.covariance_m2) <= VAGUEST_HIT_M**2
@@ -122,11 +130,26 @@ class _Scene:
         if not hits or camera is None:
             return False
         place, cover = self._feet(stroke, camera)
-        if not np.isfinite(place).all():
-            return False
-        sd = np.sqrt(np.trace(cover) + [np.trace(b.covariance_m2[:2, :2]) for b in hits])
-        apart = np.array([np.linalg.norm(b.place_m[:2] - place) for b in hits])
-        return bool(np.all(apart - 2 * sd > REACH_M))
+        fastest_mps = HEAD_PER_HAND * self._hand_mps(stroke)
+
+        def possible(hit: Break, ball: BallAtHit | None) -> bool:
+            sd = np.sqrt(np.trace(cover) + np.trace(hit.covariance_m2[:2, :2]))
+            far = np.linalg.norm(hit.place_m[:2] - place) - 2 * sd > REACH_M
+            too_fast = ball is not None and ball.face_speed_mps > fastest_mps
+            return not far and not too_fast
+
+        return not any(possible(*hit) for hit in hits)
+
+    def _hand_mps(self, stroke: Stroke) -> float:
+        """Fastest motion of the hitting hand against the hips around a contact, as the picture
+        shows it for somebody of usual height, m/s; NaN where the hand is not seen."""
+        slow = self.info.slow_factor
+        motion = hand_motion(self.window(stroke, 2 * NEAR_S), stroke.hand, slow_factor=slow)
+        if motion is None:
+            return np.nan
+        near = np.abs(motion.time_s - stroke.contact_s / slow) <= NEAR_S
+        speeds = motion.speed_bhps[near]
+        return float(np.nanmax(speeds)) * BODY_M if np.isfinite(speeds).any() else np.nan
 
     def _feet(self, stroke: Stroke, camera: SolvedCamera) -> tuple[np.ndarray, np.ndarray]:
         """(2,) place of the middle of the ankles at contact and its (2, 2) covariance, m."""

@@ -114,7 +114,9 @@ def look_closer(
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
-        sure = confirm(info, parts, strokes, tracks, court=court, settings=swings, sight=sight)
+        sure = confirm(
+            info, parts, strokes, tracks, court=court, settings=swings, sight=sight, ball=ball
+        )
         kept.write_strokes(sure)
     confirmed = kept.strokes()
     free: SimpleQueue[Nets] = SimpleQueue()

@@ -44,6 +44,17 @@ class BallAtHit:
     outgoing_mps: np.ndarray
     covariance: np.ndarray
 
+    @property
+    def face_speed_mps(self) -> float:
+        """Speed that a face square to the push must have had, from the usual restitution; 0 where
+        the ball's velocity did not change."""
+        push = self.outgoing_mps - self.incoming_mps
+        size = float(np.linalg.norm(push))
+        if size == 0:
+            return 0.0
+        after, before = self.outgoing_mps @ push / size, self.incoming_mps @ push / size
+        return float((after + _RESTITUTION * before) / (1 + _RESTITUTION))
+
 
 def ball_at_hit(track: BallTrack, flight: int, *, drag_coefficient: float) -> BallAtHit | None:
     """The ball at the hit from which a flight starts.
