@@ -113,6 +113,14 @@ def test_a_stroke_is_moved_to_where_a_ball_turns_at_its_hand(two_people, heard, 
     assert kept.contact_s == 3.0
 
 
+@pytest.mark.parametrize(("balls", "kept"), [(5, 5), (2, 6)])
+def test_a_swing_without_sound_and_ball_is_practice_where_balls_are_seen(two_people, balls, kept):
+    heard = [stroke(k + 1, contact_s=1.0 + 0.7 * k) for k in range(5)]
+    silent = replace(stroke(6, contact_s=4.9), heard=False)
+    seen = [ball_from(WRIST_PX[0] + [30, 0], s.contact_s) for s in heard[:balls]]
+    assert len(confirmed(two_people, [*heard, silent], seen)) == kept
+
+
 def level_court() -> Court:
     """A court seen by a level camera 1.8 m up, 10 m before the net, that looks along it."""
     view = View(

@@ -33,6 +33,8 @@ VAGUEST_HIT_M = 0.7
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture: 1 to 2.8 times
 in some 60 rendered strokes from behind, beside and the corner."""
+FEWEST_HEARD, MOSTLY = 5, 0.6
+"""Strokes heard, and the share of them whose ball is seen, from which balls are seen mostly."""
 ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.05, 0.08
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
@@ -59,7 +61,8 @@ def confirm(
 
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
     a ball turns round at the hand. A motion at whose time a ball is hit that this player cannot
-    have hit is no stroke: somebody else hits, perhaps hidden behind.
+    have hit is no stroke: somebody else hits, perhaps hidden behind. Nor is a swing without a
+    sound and without a ball, in a recording whose balls are seen: it is one for practice.
 
     Parameters
     ----------
@@ -77,7 +80,7 @@ def confirm(
     scene = _Scene(info, parts, tracks, court, settings, sight, ball)
     timed = [scene.at_its_hit(s) for s in strokes]
     timed = [s for s in timed if not scene.is_anothers(s)]
-    claims = [_Claim(s, scene.away_bh(s)) for s in timed]
+    claims = _with_ball([_Claim(s, scene.away_bh(s)) for s in timed])
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
         seen = np.isfinite(claim.away_bh)
@@ -87,6 +90,15 @@ def confirm(
             kept.append(claim)
     ordered = sorted((k.stroke for k in kept), key=lambda s: s.contact_s)
     return [replace(s, number=n, sure=True) for n, s in enumerate(ordered, start=1)]
+
+
+def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
+    """Claims without those that neither sound nor ball speaks for, where balls are mostly seen."""
+    heard = [c for c in claims if c.stroke.heard and c.stroke.sure]
+    seen = sum(np.isfinite(c.away_bh) for c in heard)
+    if len(heard) < FEWEST_HEARD or seen < MOSTLY * len(heard):
+        return list(claims)
+    return [c for c in claims if c.stroke.heard or np.isfinite(c.away_bh)]
 
 
 def _same_impact(one: Stroke, other: Stroke, info: FootageInfo) -> bool:
