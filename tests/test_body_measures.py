@@ -10,6 +10,7 @@ from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_side
+from paddlebrief.mechanics.swing import hitting_forearm
 from paddlebrief.mechanics.turns import BODY_MEASURES, body_measures, separation_at_load
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
 from paddlebrief.turn.fusion import Turns
@@ -229,6 +230,23 @@ def test_shoulders_read_back_to_front_are_not_measured_and_do_not_settle_the_sid
     assert "opposite" in found["separation_at_load_deg"].reason
     before = view.stroke
     assert judged_side(view, unsure_below=0.65) == before
+
+
+@pytest.mark.parametrize("side", [1, -1], ids=["right-handed", "left-handed"])
+def test_the_forearm_handed_on_is_no_surer_than_the_network_is_of_it(side):
+    swing = swing_of(side)
+    turns = turns_of(swing)
+    thrown = turns.direction_sd_rad.copy()
+    forearm = SEGMENTS.index(f"{swing.hand.value} forearm")
+    thrown[:, forearm] = np.where(np.abs(swing.time_s - CONTACT_S) < 0.2, 0.4, 0.01)
+    view = view_of(swing, turns=replace(turns, direction_sd_rad=thrown))
+    times = np.array([0.6, CONTACT_S - 0.005, 5.0])
+    found = hitting_forearm(view, times)
+    assert found.sd_rad[1] == pytest.approx(0.4, rel=0.05)
+    assert 0.01 <= found.sd_rad[0] < 0.3
+    assert np.isnan(found.direction[2]).all()
+    row = np.abs(swing.time_s - 0.6).argmin()
+    assert found.direction[0] @ swing.ways["forearm"][row] > np.cos(0.05)
 
 
 def test_turns_come_back_from_an_npz_as_they_were(tmp_path):

@@ -22,6 +22,7 @@ from paddlebrief.turn.inputs import (
 )
 from paddlebrief.turn.net import BINS, CIRCLE_RAD, SEPARATION_RAD, TurnNet, TurnOutput
 from paddlebrief.turn.reading import read_frames
+from paddlebrief.turn.training.calibrating import calibrate_directions, direction_errors
 
 CALIBRATION = Calibration(
     heading_scale=1.0,
@@ -32,6 +33,7 @@ CALIBRATION = Calibration(
     hip_jerk_dps2=5000.0,
     separation_jerk_dps2=5000.0,
     direction_scale=1.0,
+    direction_haste_s=0.1,
 )
 
 
@@ -223,6 +225,68 @@ def test_frames_that_scatter_or_contradict_each_other_widen_what_is_stated():
     other = histograms(separation + 0.5, SEPARATION_RAD, wide=0.09, circle=False)
     contrary = fuse(replace(seen, separation=other), time_s, calibration=CALIBRATION)
     assert (contrary.separation_sd_rad > 2 * steady.separation_sd_rad).all()
+
+
+def swung(time_s: np.ndarray, rate_radps: np.ndarray) -> np.ndarray:
+    """(n, 5, 3) directions that turn about the vertical at rates of their own, level."""
+    angle = time_s[:, None] * rate_radps
+    return np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=-1)
+
+
+@pytest.mark.parametrize("rate_hz", [30, 60])
+def test_a_limb_is_doubted_more_the_faster_it_turns_at_any_frame_rate(rate_hz):
+    time_s = np.arange(rate_hz) / rate_hz
+    still = answer(np.zeros(rate_hz), np.zeros(rate_hz))
+    rates = np.array([0.0, 2.0, 5.0, 10.0, 20.0])
+    thrown = replace(still, direction=swung(time_s, rates))
+    turns = fuse(thrown, time_s, calibration=CALIBRATION)
+    growth = turns.direction_sd_rad / fuse(still, time_s, calibration=CALIBRATION).direction_sd_rad
+    wanted = 1 + CALIBRATION.direction_haste_s * rates
+    np.testing.assert_allclose(growth[rate_hz // 2], wanted, rtol=1e-3)
+    np.testing.assert_allclose(growth, np.tile(wanted, (rate_hz, 1)), rtol=0.1)
+
+
+@pytest.mark.parametrize("frames", [1, 2])
+def test_a_frame_or_two_say_how_far_limbs_are_doubted(frames):
+    time_s = np.arange(frames) / 30
+    few = answer(np.zeros(frames), np.zeros(frames))
+    sd = fuse(few, time_s, calibration=CALIBRATION).direction_sd_rad
+    assert (sd >= 0.1).all()
+
+
+def thrown_strokes(rng: np.random.Generator, *, haste_s: float, scale: float) -> list[dict]:
+    """Strokes whose directions err by ``scale`` times what is said, and more at speed."""
+    time_s, told = np.arange(-24, 12) / 60, 0.1
+    strokes = []
+    for _ in range(20):
+        rates = rng.uniform(0, 15, 5)
+        true = swung(time_s, rates)
+        sd = scale * told * (1 + haste_s * rates)
+        # The same error in all frames of a stroke: nothing that averaging would take off.
+        aside, up = np.stack([-true[..., 1], true[..., 0], 0 * true[..., 2]], -1), [0.0, 0.0, 1.0]
+        off = sd * rng.standard_normal((2, 5))
+        seen = true + off[0, :, None] * aside + off[1, :, None] * up
+        nought = np.zeros(len(time_s))
+        output = replace(
+            answer(nought, nought),
+            direction=seen / np.linalg.norm(seen, axis=-1, keepdims=True),
+            concentration=np.full((len(time_s), 5), told**-2),
+        )
+        label = np.column_stack([nought, nought, true.reshape(len(time_s), -1)])
+        strokes.append({"output": output, "time_s": time_s, "label": label})
+    return strokes
+
+
+def test_calibration_finds_how_doubt_of_limbs_grows_with_their_speed():
+    rng = np.random.default_rng(7)
+    strokes = thrown_strokes(rng, haste_s=0.12, scale=0.5)
+    found = calibrate_directions(strokes, CALIBRATION)
+    assert 0.06 <= found.direction_haste_s <= 0.18
+    held = thrown_strokes(rng, haste_s=0.12, scale=0.5)
+    pairs = [direction_errors(stroke, found) for stroke in held]
+    ratio = np.concatenate([error / sd for error, sd in pairs])
+    assert 0.90 <= np.mean(ratio < 2.45) <= 0.98
+    assert found.hip_jerk_dps2 == CALIBRATION.hip_jerk_dps2
 
 
 def test_the_sights_heading_turns_lines_and_limbs_into_the_court():

@@ -34,7 +34,6 @@ COURT, GRAVITY = FrameOfReference.COURT, FrameOfReference.GRAVITY
 
 _ARM_LENGTHS = "upper-arm lengths"
 _BEHIND_LEFT_OVER = 0.10  # beyond the arm's own doubt: what the shipped rehearsal showed
-_AT_LOAD = 0.7  # errors of arms that hardly move, of those stated: measured on rendered strokes
 _REACH_M = 0.28  # from the wrist to the ball on the face, by a paddle's dimensions
 _AHEAD_M, _AHEAD_SD_M = 0.045, 0.08  # radius and half thickness; a face 17° off the court's line
 _STEPS = 3
@@ -164,7 +163,7 @@ def _elbow(view: BodyView, name: str, way: np.ndarray, *, left_over: float = 0.0
         return float(way @ arm / np.linalg.norm(arm))
 
     value = share(load_s)
-    sd = _AT_LOAD * float(np.interp(load_s, turns.time_s, turns.direction_sd_rad[:, part]))
+    sd = float(np.interp(load_s, turns.time_s, turns.direction_sd_rad[:, part]))
     timing = max(abs(share(load_s + off) - value) for off in (-load_sd_s, load_sd_s))
     # A direction that points along the way changes its share little; its curve adds a little.
     tipped = np.hypot(sd * np.sqrt(1 - value**2), sd**2 / 2)

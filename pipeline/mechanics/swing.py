@@ -20,10 +20,11 @@ from paddlebrief.paddle import (
 )
 from paddlebrief.paddle.turning import log
 from paddlebrief.records import FootageInfo, Stroke
+from paddlebrief.turn.net import SEGMENTS
 from paddlebrief.turn.skeleton import BodyPath
 from paddlebrief.turn.standing import eye_of
 
-__all__ = ["face_at_contact_px", "paddle_motion", "trunk_motion"]
+__all__ = ["face_at_contact_px", "hitting_forearm", "paddle_motion", "trunk_motion"]
 
 _WANDER_M = 0.12  # of the wrist's distance within a stroke, on top of what all frames share
 _TRUNK_HALF_S = 0.04  # trunk motion at contact is taken over this long on either side
@@ -88,7 +89,7 @@ def paddle_motion(
         camera=camera if solved else assumed_camera(picture),
         solved=solved,
         distance=_hand_distance(body.path, times, camera, picture),
-        forearm=_forearm(body.path, times),
+        forearm=hitting_forearm(body, times),
         size=size,
         slow_factor=info.slow_factor,
         settings=settings,
@@ -117,15 +118,34 @@ def _hand_distance(
     return HandDistance(metres=filled, sd_m=sd, wander_m=_WANDER_M)
 
 
-def _forearm(path: BodyPath, times_s: np.ndarray) -> Forearm:
+def hitting_forearm(body: BodyView, times_s: np.ndarray) -> Forearm:
+    """The hitting forearm along the path, no surer than the turn network alone is of it.
+
+    That network sees the landmarks, and where an arm is thrown both are wrong together: that
+    they agree proves little.
+
+    Parameters
+    ----------
+    body
+        With turns and a path.
+    times_s
+        (n,) seconds on court.
+
+    Returns
+    -------
+    Forearm
+        In the frame of the path; NaN at times outside it.
+    """
+    segment = SEGMENTS.index(f"{body.stroke.hand.value} forearm")
+    read_sd = np.interp(times_s, body.turns.time_s, body.turns.direction_sd_rad[:, segment])
     direction, sd = np.full((len(times_s), 3), np.nan), np.full(len(times_s), np.nan)
     for k, time in enumerate(times_s):
-        way, cover = path.at({"wrist": 1.0, "elbow": -1.0}, time)
+        way, cover = body.path.at({"wrist": 1.0, "elbow": -1.0}, time)
         length = np.linalg.norm(way)
         unit = way / length
         direction[k] = unit
         across = max(np.trace(cover) - unit @ cover @ unit, 0.0) / 2
-        sd[k] = np.sqrt(across) / length
+        sd[k] = max(np.sqrt(across) / length, read_sd[k])
     return Forearm(direction=direction, sd_rad=sd)
 
 

@@ -8,10 +8,14 @@ import numpy as np
 from paddlebrief.turn.fusion import Calibration, Turns, fuse, wrapped
 from paddlebrief.turn.net import DIRECTIONS, TurnOutput
 
-__all__ = ["calibrate", "load_strokes", "stroke_errors", "table"]
+__all__ = [
+    "calibrate", "calibrate_directions", "direction_errors", "load_strokes", "stroke_errors",
+    "swing_frames", "table",
+]  # fmt: skip
 
 _COVERAGE = 0.95
 _ROUND = 1.96
+_ROUND_TWO = 2.45  # two components across a direction: 95 % lie within so many deviations
 _START = Calibration(
     heading_scale=1.0,
     separation_scale=1.0,
@@ -21,8 +25,11 @@ _START = Calibration(
     hip_jerk_dps2=6000.0,
     separation_jerk_dps2=6000.0,
     direction_scale=1.0,
+    direction_haste_s=0.0,
 )
 _JERKS, _CORRELATIONS_S = (2500.0, 5000.0, 9000.0), (0.03, 0.06, 0.12, 0.24)
+_HASTES_S = (0.0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.18)
+_SWING_S = (-0.42, 0.2)  # from contact
 _LOAD_S = (-0.75, -0.15)  # where load may lie, from contact
 
 
@@ -72,10 +79,36 @@ def calibrate(strokes: list[dict]) -> Calibration:
                 "separation_scale": best.separation_scale * _stretch(apart),
             }
         )
-    ways = np.concatenate([_direction_errors(s, best).ravel() for s in strokes])
-    # Two components across a direction: 95 % lie within 2.45 standard deviations.
-    scale = float(np.quantile(ways, _COVERAGE)) / 2.45
-    return best.model_copy(update={"direction_scale": scale})
+    return calibrate_directions(strokes, best)
+
+
+def calibrate_directions(strokes: list[dict], calibration: Calibration) -> Calibration:
+    """A calibration with only its two numbers for limb and spine directions set anew.
+
+    Of each stroke the frames of the swing count, where directions are asked for.
+    """
+    return min(
+        (_with_directions(strokes, calibration, haste_s) for haste_s in _HASTES_S),
+        key=lambda tried: _direction_loss(strokes, tried),
+    )
+
+
+def _with_directions(
+    strokes: list[dict], calibration: Calibration, haste_s: float
+) -> Calibration:
+    """The scale of directions that covers 95 % of the truth at a growth with speed."""
+    tried = calibration.model_copy(update={"direction_haste_s": haste_s})
+    pairs = [direction_errors(s, tried) for s in strokes]
+    ratios = np.concatenate([(error / sd).ravel() for error, sd in pairs])
+    scale = tried.direction_scale * float(np.quantile(ratios, _COVERAGE)) / _ROUND_TWO
+    return tried.model_copy(update={"direction_scale": scale})
+
+
+def _direction_loss(strokes: list[dict], calibration: Calibration) -> float:
+    """How badly stated 95 % radii tell sure directions from doubtful ones: the quantile loss."""
+    pairs = [direction_errors(s, calibration) for s in strokes]
+    beyond = np.concatenate([(error - _ROUND_TWO * sd).ravel() for error, sd in pairs])
+    return float(np.mean(np.maximum(_COVERAGE * beyond, (_COVERAGE - 1) * beyond)))
 
 
 def stroke_errors(
@@ -141,12 +174,19 @@ def _at_load(strokes: list[dict], calibration: Calibration) -> dict:
     return found | {"separation_coverage95": round(float(np.mean(inside)), 3)}
 
 
-def _direction_errors(stroke: dict, calibration: Calibration) -> np.ndarray:
-    """(n, 5) angles between found and true directions in their unscaled standard deviations."""
+def direction_errors(stroke: dict, calibration: Calibration) -> tuple[np.ndarray, np.ndarray]:
+    """Angles between found and true directions of a swing's n frames and their standard
+    uncertainties, both (n, 5), radians."""
     turns = fused(stroke, calibration)
     truth = stroke["label"][:, 2:].reshape(-1, DIRECTIONS, 3)
     angle = np.arccos(np.clip(np.sum(turns.direction * truth, axis=-1), -1, 1))
-    return angle * calibration.direction_scale / turns.direction_sd_rad
+    swing = swing_frames(stroke)
+    return angle[swing], turns.direction_sd_rad[swing]
+
+
+def swing_frames(stroke: dict) -> np.ndarray:
+    """(n,) whether each frame of a stroke is one of its swing."""
+    return (stroke["time_s"] >= _SWING_S[0]) & (stroke["time_s"] <= _SWING_S[1])
 
 
 def _stretch(ratios: np.ndarray) -> float:
