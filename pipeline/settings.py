@@ -17,9 +17,9 @@ from paddlebrief.ears import EarSettings
 from paddlebrief.errors import SettingsError
 from paddlebrief.eyes.settings import EyeSettings
 from paddlebrief.paddle.settings import PaddleSettings
-from paddlebrief.spells import PlayerSettings
 from paddlebrief.ranking import RankingSettings
 from paddlebrief.sight.tracker import SightSettings
+from paddlebrief.spells import PlayerSettings
 from paddlebrief.strokes.settings import StrokeSettings
 
 __all__ = ["BriefSettings", "ModelSettings", "Settings", "digest", "load_settings", "read_yaml"]

@@ -12,10 +12,10 @@ import numpy as np
 from paddlebrief.footage import open_frames, read_ahead
 from paddlebrief.pose_net import Crop, PoseNet
 from paddlebrief.records import FootageInfo, Track
-from paddlebrief.sight.parts import Person, SightSummary, TrackParts
-from paddlebrief.sight.sides import settle_sides
 from paddlebrief.sight.crowd import Followed
 from paddlebrief.sight.looks import Clothes
+from paddlebrief.sight.parts import Person, SightSummary, TrackParts
+from paddlebrief.sight.sides import settle_sides
 from paddlebrief.sight.tracker import Observation, SightSettings, Tracker
 from paddlebrief.smoothing import residual_noise, smooth_paths
 from paddlebrief.store.files import written_whole
@@ -113,11 +113,7 @@ def watch(
         state.failures += frames.failures
     _finish_part(folder, state, tracker, rows, info, settings)
     parts = TrackParts(folder)
-    parts.write_looks(
-        {
-            number: np.array(s.looks) for number, s in state.seen.items() if s.looks
-        }
-    )
+    parts.write_looks({n: np.array(s.looks) for n, s in state.seen.items() if s.looks})
     parts.write_summary(_summary(state))
     (folder / "state.json").unlink()
     return parts
