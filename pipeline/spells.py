@@ -1,4 +1,4 @@
-"""Spells: stretches of one followed person in the same clothes, and which of them are one player."""
+"""Spells: stretches of a followed person in the same clothes, and which of them are one player."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -43,7 +43,8 @@ def without(picture_bgr: np.ndarray, people: Iterable[np.ndarray]) -> np.ndarray
 
 
 def _paint_over(picture: np.ndarray, marks: np.ndarray) -> None:
-    trunk = float(np.hypot(*(marks[list(_HIPS)].mean(axis=0) - marks[list(_SHOULDERS)].mean(axis=0))))
+    shoulders, hips = marks[list(_SHOULDERS)].mean(axis=0), marks[list(_HIPS)].mean(axis=0)
+    trunk = float(np.hypot(*(hips - shoulders)))
     room = (_AROUND + _HEAD_RADIUS + _HEAD_UP) * trunk + 2
     low = np.floor(marks.min(axis=0) - room).astype(int).clip(0)
     high = np.ceil(marks.max(axis=0) + room).astype(int).clip(0, picture.shape[1::-1])
