@@ -94,6 +94,15 @@ def test_the_ball_names_the_owner_of_an_impact_against_the_stronger_swing(two_pe
     assert kept.person == 0
 
 
+def test_one_ball_is_hit_by_one_player_though_no_sound_was_heard(two_people):
+    silent = [replace(stroke(k + 1, person=k), heard=False) for k in (0, 1)]
+    between = (WRIST_PX[0] + 2 * WRIST_PX[1]) / 3
+    balls = [ball_from(WRIST_PX[1] + [10, 0], 3.0), ball_from(WRIST_PX[0] + [40, 0], 3.01)]
+    (kept,) = confirmed(two_people, silent, balls)
+    assert kept.person == 1
+    assert len(confirmed(two_people, silent, [ball_from(between, 3.0)])) == 2
+
+
 def test_sure_strokes_stay_without_a_ball_and_are_numbered_in_order(two_people):
     later = stroke(1, contact_s=4.5)
     kept = confirmed(two_people, [later, stroke(2, contact_s=2.0)], [])

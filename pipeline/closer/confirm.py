@@ -84,7 +84,7 @@ def confirm(
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
         seen = np.isfinite(claim.away_bh)
-        rivals = [k for k in kept if _same_impact(k.stroke, claim.stroke, info)]
+        rivals = [k for k in kept if _same_impact(k, claim, info)]
         # the nearest wrist owns the ball; without a ball the sure stroke owns the sound
         if not rivals and (seen or claim.stroke.sure) and not _too_soon(claim, kept, info):
             kept.append(claim)
@@ -101,9 +101,12 @@ def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
     return [c for c in claims if c.stroke.heard or np.isfinite(c.away_bh)]
 
 
-def _same_impact(one: Stroke, other: Stroke, info: FootageInfo) -> bool:
-    apart = abs(one.contact_s - other.contact_s) / info.slow_factor
-    return one.heard and other.heard and apart <= SAME_IMPACT_S
+def _same_impact(one: _Claim, other: _Claim, info: FootageInfo) -> bool:
+    """Whether two claim one sound, or one ball."""
+    apart = abs(one.stroke.contact_s - other.stroke.contact_s) / info.slow_factor
+    one_sound = one.stroke.heard and other.stroke.heard
+    one_ball = np.isfinite(one.away_bh) and np.isfinite(other.away_bh)
+    return bool((one_sound or one_ball) and apart <= SAME_IMPACT_S)
 
 
 def _too_soon(claim: _Claim, kept: Sequence[_Claim], info: FootageInfo) -> bool:
