@@ -173,7 +173,8 @@ def fly_many(
     Returns
     -------
     Paths
-        On an even grid from the start to the end of each flight.
+        On an even grid from the start to the end of each flight; NaN or infinite where a ball,
+        flown back, would have been faster than numbers go.
     """
     span = np.asarray(span_s, float)
     steps = max(4, math.ceil(float(np.abs(span).max(initial=0.0)) / longest_step_s))
@@ -183,17 +184,18 @@ def fly_many(
     size = np.sqrt(np.sum(spin**2, axis=0))
     positions, velocities = np.empty((2, steps + 1, 3, len(span)))
     positions[0], velocities[0] = p, v
-    for step in range(1, steps + 1):
-        a1 = _rate(v, drag, spin, size)
-        v2 = v + h / 2 * a1
-        a2 = _rate(v2, drag, spin, size)
-        v3 = v + h / 2 * a2
-        a3 = _rate(v3, drag, spin, size)
-        v4 = v + h * a3
-        a4 = _rate(v4, drag, spin, size)
-        p = p + h / 6 * (v + 2 * v2 + 2 * v3 + v4)
-        v = v + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
-        positions[step], velocities[step] = p, v
+    with np.errstate(over="ignore", invalid="ignore"):
+        for step in range(1, steps + 1):
+            a1 = _rate(v, drag, spin, size)
+            v2 = v + h / 2 * a1
+            a2 = _rate(v2, drag, spin, size)
+            v3 = v + h / 2 * a2
+            a3 = _rate(v3, drag, spin, size)
+            v4 = v + h * a3
+            a4 = _rate(v4, drag, spin, size)
+            p = p + h / 6 * (v + 2 * v2 + 2 * v3 + v4)
+            v = v + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
+            positions[step], velocities[step] = p, v
     return Paths(
         step_s=h,
         position_m=positions.transpose(0, 2, 1),
