@@ -11,7 +11,7 @@ from paddlebrief.sight.looks import Clothes, look_lab, looks_apart
 
 __all__ = ["Body", "Followed", "foot_px", "in_front", "is_ghost", "settle", "take_looks"]
 
-_NOSE, _HIPS, _TORSO = 0, (23, 24), (11, 12, 23, 24)
+_TORSO = (11, 12, 23, 24)
 _FEET = (27, 28, 29, 30, 31, 32)
 _CLOSE = 0.45  # of a crop's side between the middles of two bodies
 _NEARER = 0.02  # of a body's height between the feet of one who stands nearer and its own
@@ -19,6 +19,7 @@ _SAME, _GHOST = 0.12, 0.2  # of a body's size between trunks: one body
 _LEVEL = 0.05  # of a body's size between feet: neither stands in front
 _HIDDEN = 0.2  # of a body's size between trunks: the one behind is guessed from the one in front
 _INSIDE = 0.75  # share of landmarks within another body's outline
+_UPRIGHT = 0.5  # cosine of the lean from which somebody found anew counts: 60 degrees
 _GOES_ON_S, _DRIFT_S, _STAND_S = 0.5, 0.25, 0.5
 _LOOK_EVERY_S, _LOOK_OFTEN_S = 0.1, 0.025
 _AFTER_MEETING_S = 1.5  # a mistake made while two were close is found out within this time
@@ -102,12 +103,13 @@ class Followed:
     def misfit(self, pose: Pose, look: np.ndarray | None, time_s: float) -> float:
         """How little a body suits the person, as a colour distance: by clothes and by place.
 
-        Without a look, by how the body that the person was followed by looked lately.
+        Without a look, by how the body that the person was followed by looked lately. Somebody whose
+        clothes are not known yet suits a body as little as a stranger.
         """
         seen = self.clothes.lately_lab if look is None else look
         apart = self.clothes.apart(seen) if self.clothes.known else np.nan
         jump = np.hypot(*(pose.next_crop.centre_px - self.expected_px(time_s)))
-        clothes = float(apart) if np.isfinite(apart) else _CLEAR_LAB
+        clothes = float(apart) if np.isfinite(apart) else _STRANGER_LAB
         return clothes + _JUMP_LAB * float(jump) / self.crop.side_px
 
 
@@ -196,14 +198,13 @@ def is_ghost(new: Pose, old: Pose) -> bool:
     """Whether a body found anew is what is left of one that is followed and was painted over.
 
     Somebody behind another is of use only where the trunk and most else show beside it; what is
-    left of a body lies within its outline, and is often taken for one upside down.
+    left of a body lies within its outline, and is often taken for one that lies or hangs.
     """
     low, high = old.landmarks_px.min(axis=0), old.landmarks_px.max(axis=0)
     inside = np.all((new.landmarks_px > low) & (new.landmarks_px < high), axis=1).mean()
-    head, hips = new.landmarks_px[_NOSE, 1], new.landmarks_px[list(_HIPS), 1].mean()
     return bool(
         inside > _INSIDE
-        or head > hips
+        or np.cos(new.next_crop.turn_rad) < _UPRIGHT
         or _trunks_apart(new, old) < _GHOST * max(_size(new), _size(old))
     )
 

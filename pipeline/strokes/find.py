@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 LOUD_DB = 25.0  # rise of an impact that leaves a swing's strength as it is; louder ones add to it
 MOST_GAIN = 10.0
-FASTEST_GUESS_BHPS = 5.0
+FASTEST_GUESS_BHPS = 6.0
 LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
