@@ -273,6 +273,8 @@ class Setter:
             if row.reason is not None:
                 extra.append(("SPAN", (1, i), (n - 1, i)))
         extra += _padding(left=2, right=5, above=1.3, below=1.6)  # a stroke fits on one page
+        # blank cells are as high as a line of text that nobody writes in them
+        extra += [("FONTSIZE", (0, 1), (-1, -1), 1), ("LEADING", (0, 1), (-1, -1), 1)]
         return [self._ruled(rows, widths, extra)]
 
     def _measure_row(self, row: MeasureRow, whole, *, columns: int, strip_width: float) -> list:
