@@ -31,8 +31,8 @@ REACH_M = 1.5
 """From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
 VAGUEST_HIT_M = 0.7
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
-"""A paddle's head is at most so many times as fast as the hand looks in the picture: 1 to 2.8 times
-in some 60 rendered strokes from behind, beside and the corner."""
+"""A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
+times in some 60 rendered strokes from three places, one half hidden hand apart."""
 FEWEST_HEARD, MOSTLY = 5, 0.6
 """Strokes heard, and the share of them whose ball is seen, from which balls are seen mostly."""
 ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.05, 0.08
