@@ -14,6 +14,7 @@ from paddlebrief.ball.files import read_candidates, read_tracks, write_candidate
 from paddlebrief.ball.watch import BallWatch, stretches_around, watch_balls
 from paddlebrief.errors import StoreError
 from paddlebrief.eyes import BallsSeen
+from paddlebrief.eyes.ball_net import ReadyFrame
 from paddlebrief.footage import Frame
 from paddlebrief.mechanics.ball import BALL_MEASURES, BallView, ball_contact, ball_measures
 from paddlebrief.records import FootageInfo, FrameOfReference
@@ -139,12 +140,16 @@ class Sighted:
 
     def __init__(self) -> None:
         self.seen: list[list[int]] = []
+        self.apart: list[float] = []
 
-    def ready(self, frame):
-        return frame
+    def ready(self, frame) -> ReadyFrame:
+        return ReadyFrame(grey=frame, scale=np.ones(2))
 
-    def look(self, frames) -> BallsSeen:
+    def look(self, ready) -> BallsSeen:
+        frames = [r.grey for r in ready]
         assert [f.ndim for f in frames] == [2] * 5
+        inner = [f[20:-20, 20:-20].astype(float) for f in frames]
+        self.apart.append(max(np.abs(f - inner[2]).mean() for f in inner))
         self.seen.append([int(np.argmax(f[20])) for f in frames])
         now = frames[2]
         y, x = np.unravel_index(int(np.argmax(now)), now.shape)
@@ -237,9 +242,30 @@ def test_the_cameras_shake_is_taken_off_to_its_middle():
     shaky = watch_balls(frames, Sighted(), info=info())
     assert steady.steadied
     assert not shaky.steadied
-    middle = np.array([320, 240]) + shifts[1:-1].mean(axis=0)
+    middle = np.array([320, 240]) + shifts.mean(axis=0)
     assert np.abs(shaky.px - middle).max() > 3
     np.testing.assert_allclose(steady.px, np.tile(middle, (10, 1)), atol=1.0)
+
+
+def test_a_shaken_cameras_frames_are_laid_onto_the_middle_one_before_they_are_looked_at():
+    frames, _ = shaken(9)
+    laid, plain = Sighted(), Sighted()
+    watch_balls(frames, laid, info=info(), steady=True)
+    watch_balls(frames, plain, info=info())
+    assert max(laid.apart) < 4 < 12 < min(plain.apart)
+
+
+def test_a_frame_made_ready_moves_by_pixels_of_the_whole_picture():
+    y, x = np.mgrid[:240, :400]
+    spot = 250 * np.exp(-((x - 150) ** 2 + (y - 90) ** 2) / (2 * 6.0**2))
+    small = cv2.resize(spot.astype(np.uint8), (200, 120), interpolation=cv2.INTER_AREA)
+    ready = ReadyFrame(grey=small, scale=np.array([0.5, 0.5]))
+    turn = np.radians(3)
+    onto = np.array([[np.cos(turn), -np.sin(turn), 12.0], [np.sin(turn), np.cos(turn), -7.0]])
+    moved = ready.moved(onto).grey.astype(float)
+    y, x = np.mgrid[:120, :200]
+    found = 2 * np.array([(moved * x).sum(), (moved * y).sum()]) / moved.sum() + 0.5
+    np.testing.assert_allclose(found, onto @ [150, 90, 1], atol=0.1)
 
 
 def test_frames_that_match_nothing_stay_where_they_are():

@@ -1,9 +1,11 @@
 """What hides a ball in the benchmark of rendered sessions, on geometry with known answers."""
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
-from tests.benchmarks.ball_sight import _along, _bars, _beside, _net_bars
+from tests.benchmarks.ball_sight import _along, _bars, _beside, _dead, _net_bars
 
 EYE = np.array([0.5, -10.0, 2.2])
 
@@ -39,3 +41,24 @@ def test_a_limb_hides_what_lies_behind_it_and_not_what_lies_before_it():
 def test_a_frame_counts_by_the_step_before_or_after_it():
     steps = np.array([False, True, False])
     assert _beside(steps, steps).tolist() == [False, True, True, False]
+
+
+def test_a_ball_is_dead_from_its_second_bounce_until_it_is_hit_again(tmp_path):
+    """The game's rules end a rally at the second bounce (common practice, no source)."""
+    frame = np.array([*range(10), *range(20, 24)])
+    time_s = frame / 10
+    place = np.stack([0.1 * frame, 0 * frame, 1.0 + 0 * frame], axis=1)
+    told = [("feed", 0.0), ("bounce", 0.24), ("other court", 0.3), ("bounce", 0.56),
+            ("paddle", 0.83), ("bounce", 0.88), ("bounce", 2.05)]  # fmt: skip
+    rows = [{"kind": k, "time_s": t, "place_m": [t, 0.0, 1.0]} for k, t in told]
+    pq.write_table(pa.Table.from_pylist(rows), tmp_path / "impacts.parquet")
+    dead = _dead(tmp_path, np.zeros(len(frame), int), frame, time_s, place)
+    assert time_s[dead].tolist() == [0.6, 0.7, 0.8]
+
+
+def test_bounces_far_from_a_ball_are_another_balls(tmp_path):
+    frame = np.arange(8)
+    place = np.tile([0.0, 0.0, 1.0], (8, 1))
+    rows = [{"kind": "bounce", "time_s": t, "place_m": [3.0, 0.0, 0.04]} for t in (0.1, 0.3, 0.5)]
+    pq.write_table(pa.Table.from_pylist(rows), tmp_path / "impacts.parquet")
+    assert not _dead(tmp_path, np.zeros(8, int), frame, frame / 10, place).any()

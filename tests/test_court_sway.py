@@ -20,6 +20,7 @@ from paddlebrief.court.sway import (
     unturned,
 )
 from paddlebrief.eyes import BallsSeen
+from paddlebrief.eyes.ball_net import ReadyFrame
 from paddlebrief.footage import inspect, open_frames
 from paddlebrief.session import default_session
 from tests.clips import constant_times, write_clip
@@ -206,8 +207,8 @@ def test_the_watch_gives_places_that_the_solved_camera_sees(shaken, court, turns
     class Shown:
         number = 0
 
-        def ready(self, grey):
-            return grey
+        def ready(self, grey) -> ReadyFrame:
+            return ReadyFrame(grey=grey, scale=np.ones(2))
 
         def look(self, _greys) -> BallsSeen:
             self.number += 1

@@ -2,18 +2,19 @@
 
 A solved camera describes the middle of a shaken picture's places. Where the court knows how the
 camera stood in some pictures, frames are turned onto that middle; else frames are compared with
-the first one that was looked at, and the mean of their movements says where the middle lies.
+the first one of them, and the mean of their movements says where the middle lies.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from paddlebrief.court import Court
 from paddlebrief.court.camera import View
-from paddlebrief.court.movement import movement_between
+from paddlebrief.court.movement import Movement, movement_between
 from paddlebrief.court.sway import turn_of, turned_px
 from paddlebrief.footage import open_frames
 from paddlebrief.records import FootageInfo
@@ -24,6 +25,7 @@ STEADIED_PX_SHARE = 0.0003
 """Standard deviation of what movement is left, picture widths a coordinate (rendered sessions)."""
 
 _STAY = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+_NOWHERE = -1  # reference of frames without one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,25 +93,49 @@ class Steadier:
         self._turns: list[tuple[Anchor | None, np.ndarray]] = []
         self._reference: np.ndarray | None = None
         self._maps: list[np.ndarray] = []
+        self._onto: list[int] = []
 
     def add(self, picture_bgr: np.ndarray, time_s: float) -> None:
         """Compare the next frame; one that matches nothing is taken to lie like the last."""
         if self._anchors:
-            self._turns.append(self._turned(picture_bgr, time_s))
+            numbers = (k for k, a in enumerate(self._anchors) if a.start_s <= time_s <= a.end_s)
+            number = next(numbers, None)
+            anchor = None if number is None else self._anchors[number]
+            moved = None if anchor is None else movement_between(anchor.picture_bgr, picture_bgr)
+            self._turns.append(self._turned(anchor, moved))
+            self._place(_NOWHERE if number is None else number, moved)
             return
         if self._reference is None:
             self._reference = picture_bgr
-            self._maps.append(_STAY)
-            return
-        moved = movement_between(self._reference, picture_bgr)
-        self._maps.append(self._maps[-1] if moved is None else moved.onto)
+            moved = Movement.none()
+        else:
+            moved = movement_between(self._reference, picture_bgr)
+        self._place(0, moved)
 
-    def _turned(self, picture_bgr: np.ndarray, time_s: float) -> tuple[Anchor | None, np.ndarray]:
-        """The anchor of a moment and the frame's turn from its view; no anchor, no turn."""
-        anchor = next((a for a in self._anchors if a.start_s <= time_s <= a.end_s), None)
+    def _place(self, reference: int, moved: Movement | None) -> None:
+        """Note a frame's map onto its reference; the last one's where they do not match."""
+        last = self._maps[-1] if self._onto and self._onto[-1] == reference else _STAY
+        self._maps.append(last if moved is None else moved.onto)
+        self._onto.append(reference)
+
+    def between(self, number: int, other: int) -> np.ndarray | None:
+        """(2, 3) map of one frame's pixels onto another's, by their places among those added.
+
+        None when it is not known, since they were not compared with the same picture.
+        """
+        if self._onto[number] != self._onto[other] or self._onto[number] == _NOWHERE:
+            return None
+        to_other = cv2.invertAffineTransform(self._maps[other])
+        linear = to_other[:, :2] @ self._maps[number][:, :2]
+        shift = to_other[:, :2] @ self._maps[number][:, 2] + to_other[:, 2]
+        return np.column_stack([linear, shift])
+
+    def _turned(
+        self, anchor: Anchor | None, moved: Movement | None
+    ) -> tuple[Anchor | None, np.ndarray]:
+        """An anchor and a frame's turn from its view; no anchor, no turn."""
         if anchor is None:
             return None, np.zeros(3)
-        moved = movement_between(anchor.picture_bgr, picture_bgr)
         turn = None if moved is None else turn_of(moved, anchor.view)
         if turn is None:
             last, at = self._turns[-1] if self._turns else (None, None)

@@ -42,12 +42,14 @@ class _Here(Executor):
 class _Greyed:
     frame: Frame
     grey: ReadyFrame
+    number: int  # among those the steadier knows
 
 
 class BallWatch:
     """Looks for balls in frames as they come; one instance serves one recording.
 
-    Each frame is looked at together with the one before, the one after, and two farther off.
+    Each frame is looked at together with the one before, the one after, and two farther off. Where
+    the camera shakes these are laid onto it first, so that only balls and people move.
     Repeated pictures are passed over, since they have no instant of their own; a frame without a
     neighbour on one side, at the end of a stretch or beside a gap, is not looked at.
 
@@ -62,7 +64,7 @@ class BallWatch:
         costs half as much again as the network.
     anchors
         What the solved court knows of the shake (`steady.anchors_of`): places are then those that
-        the solved camera sees. Without them they are those in the middle of the frames looked at.
+        the solved camera sees. Without them they are those in the middle of the frames taken.
     workers
         Where the network runs, several frames at a time; None runs it here. The network must
         then be fit for it, as those of ONNX Runtime are.
@@ -82,6 +84,8 @@ class BallWatch:
         self._steadier = Steadier(anchors) if steady else None
         self._run: list[_Greyed] = []
         self._next = 1
+        self._added = 0
+        self._number: list[int] = []
         self._frame: list[int] = []
         self._time_s: list[float] = []
         self._seen: list[Future[BallsSeen]] = []
@@ -103,7 +107,10 @@ class BallWatch:
             self._look_at_rest()
             self._run, self._next = [], 1
         grey = cv2.cvtColor(frame.picture_bgr, cv2.COLOR_BGR2GRAY)
-        self._run.append(_Greyed(frame=frame, grey=self._net.ready(grey)))
+        self._run.append(_Greyed(frame=frame, grey=self._net.ready(grey), number=self._added))
+        self._added += 1
+        if self._steadier is not None:
+            self._steadier.add(frame.picture_bgr, frame.time_s)
         while self._next < len(self._run) - 1 and self._off_s(self._next, -1) >= self._far_s:
             self._look()
 
@@ -114,17 +121,24 @@ class BallWatch:
 
     def _look(self) -> None:
         """Look at the next frame of the run, and forget what is no longer needed."""
-        middle = self._run[self._next].frame
-        greys = [self._run[k].grey for k in self._around(self._next)]
-        self._seen.append(self._workers.submit(self._net.look, greys))
+        middle = self._run[self._next]
+        around = [self._run[k] for k in self._around(self._next)]
+        moves = [self._onto(each, middle) for each in around]
+        greys = [each.grey for each in around]
+        self._seen.append(self._workers.submit(_laid_and_seen, self._net, greys, moves))
         wait(self._seen[-_AHEAD - 1 : -_AHEAD])  # memory stays flat
-        self._frame.append(middle.index)
-        self._time_s.append(middle.time_s)
-        if self._steadier is not None:
-            self._steadier.add(middle.picture_bgr, middle.time_s)
+        self._number.append(middle.number)
+        self._frame.append(middle.frame.index)
+        self._time_s.append(middle.frame.time_s)
         self._next += 1
         spare = max(0, self._around(self._next)[0]) if self._next < len(self._run) else 0
         self._run, self._next = self._run[spare:], self._next - spare
+
+    def _onto(self, each: _Greyed, middle: _Greyed) -> np.ndarray | None:
+        """(2, 3) map of a frame onto the one in question; None where it stays as it is."""
+        if self._steadier is None or each is middle:
+            return None
+        return self._steadier.between(each.number, middle.number)
 
     def _around(self, middle: int) -> list[int]:
         """Places in the run of the five frames around one, in order of time."""
@@ -159,7 +173,7 @@ class BallWatch:
         time_s = np.array(self._time_s, float) / self._info.slow_factor
         px = _stacked([s.middle_px for s in all_seen])
         if self._steadier is not None:
-            px = self._steadier.steadied(px, np.repeat(np.arange(len(counts)), counts))
+            px = self._steadier.steadied(px, np.repeat(np.array(self._number, int), counts))
         return Candidates(
             frame=np.repeat(np.array(self._frame, int), counts),
             time_s=np.repeat(time_s, counts),
@@ -170,6 +184,14 @@ class BallWatch:
             frame_time_s=time_s,
             steadied=self._steadier is not None,
         )
+
+
+def _laid_and_seen(
+    net: BallNet, greys: Sequence[ReadyFrame], moves: Sequence[np.ndarray | None]
+) -> BallsSeen:
+    """What the network sees once a shaken camera's frames are laid onto the middle one."""
+    laid = zip(greys, moves, strict=True)
+    return net.look([grey if move is None else grey.moved(move) for grey, move in laid])
 
 
 def _stacked(parts: list[np.ndarray]) -> np.ndarray:

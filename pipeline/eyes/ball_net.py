@@ -72,6 +72,16 @@ class ReadyFrame:
     grey: np.ndarray
     scale: np.ndarray
 
+    def moved(self, onto: np.ndarray) -> "ReadyFrame":
+        """The frame laid onto another one by a (2, 3) map of picture pixels."""
+        here = onto.copy()
+        here[:, :2] *= self.scale[:, None] / self.scale
+        middle = 0.5 / self.scale - 0.5  # picture pixel of this frame's first one
+        here[:, 2] = (onto[:, :2] @ middle + onto[:, 2] + 0.5) * self.scale - 0.5
+        size = self.grey.shape[1], self.grey.shape[0]
+        grey = cv2.warpAffine(self.grey, here, size, borderMode=cv2.BORDER_REPLICATE)
+        return ReadyFrame(grey=grey, scale=self.scale)
+
 
 class BallNet:
     """The ball network, ready to run; one instance serves one thread.

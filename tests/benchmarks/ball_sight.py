@@ -3,7 +3,8 @@
 All of it is geometry of the truth; what a network sees plays no part. A ball counts as hidden
 when the way from the camera to its middle is barred, so one that shows a part less than half is
 hidden too. Trees, clothes, hair, and people other than the players and whoever feeds are left out:
-some of the balls that count as in view can not be seen.
+some of the balls that count as in view can not be seen. A ball is dead from its second bounce
+after a hit (the game's rules), and what becomes of it on the floor is nobody's business.
 """
 
 from collections import defaultdict
@@ -24,6 +25,8 @@ __all__ = ["Sight", "flying_balls"]
 FLYING_MPS = 0.7
 _ROLLS_M = 0.008
 _HELD_M = 0.09
+_DEAD_BOUNCES = 2
+_AT_BALL_M = 0.8  # from an impact to its ball in the nearest frame
 _NET_REACH_M, _STRAP_M, _POST_M = 3.348, 0.025, 0.03  # half widths, as rendered
 
 LIMBS = {
@@ -158,7 +161,7 @@ def flying_balls(
     truth, info
         The rehearsal's truth and recording.
     sight
-        Leaves out what rolls, is held in a hand or hidden; None leaves in all that moves.
+        Leaves out what is dead, rolls, is held in a hand or hidden; None leaves in all that moves.
     seen_by
         The camera onto whose picture places are brought, for steadied ones; None takes those of
         each frame.
@@ -173,6 +176,7 @@ def flying_balls(
     table = pq.read_table(truth / "balls.parquet")
     slot, frame = table["ball"].to_numpy(), table["frame"].to_numpy()
     place, px = (np.array(table[n].to_pylist()) for n in ("place_m", "place_px"))
+    dead = _dead(truth, slot, frame, table["time_s"].to_numpy(), place)
     found, left_out = defaultdict(list), defaultdict(list)
     for ball in np.unique(slot):
         rows = np.flatnonzero(slot == ball)
@@ -186,12 +190,42 @@ def flying_balls(
         for r, rolling in zip(rows[flies & inside], rolls[flies & inside], strict=True):
             reason = None
             if sight is not None:
-                reason = _left_out(sight, int(frame[r]), place[r], rolling=bool(rolling))
+                reason = "dead" if dead[r] else None
+                reason = reason or _left_out(sight, int(frame[r]), place[r], rolling=bool(rolling))
             if reason is None:
                 found[int(frame[r])].append(px[r] if seen_by is None else seen_by.project(place[r]))
             else:
                 left_out[reason].append(int(frame[r]))
     return {f: np.array(p) for f, p in found.items()}, dict(left_out)
+
+
+def _dead(
+    truth: Path, slot: np.ndarray, frame: np.ndarray, time_s: np.ndarray, place_m: np.ndarray
+) -> np.ndarray:
+    """(n,) whether a ball has bounced twice since it was last hit, by the truth's impacts."""
+    impacts = pq.read_table(truth / "impacts.parquet").to_pylist()
+    events = defaultdict(list)
+    for impact in impacts:
+        if impact["kind"] not in ("bounce", "paddle", "feed"):
+            continue
+        now = np.flatnonzero(np.abs(time_s - impact["time_s"]) < 0.06)
+        away = np.linalg.norm(place_m[now] - impact["place_m"], axis=1)
+        if len(now) and away.min() < _AT_BALL_M:
+            hit = impact["kind"] != "bounce"
+            events[slot[now[np.argmin(away)]]].append((impact["time_s"], hit))
+    dead = np.zeros(len(slot), bool)
+    for ball, told in events.items():
+        rows = np.flatnonzero(slot == ball)
+        new = np.append(True, np.diff(frame[rows]) > 2)  # a place is used again for another ball
+        told += [(t, True) for t in time_s[rows[new]]]
+        told.sort()
+        bounces, counts = 0, []
+        for _, hit in told:
+            bounces = 0 if hit else bounces + 1
+            counts.append(bounces)
+        last = np.searchsorted([t for t, _ in told], time_s[rows], side="right") - 1
+        dead[rows] = np.array([0, *counts])[last + 1] >= _DEAD_BOUNCES
+    return dead
 
 
 def _beside(before: np.ndarray, after: np.ndarray) -> np.ndarray:
