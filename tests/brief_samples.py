@@ -74,7 +74,7 @@ def stroke(
 
 def ranking(strokes: list[MeasuredStroke], *, best: int = 1, worst: int = 1) -> PlayerRanking:
     def ranked(one: MeasuredStroke, reason: str) -> RankedStroke:
-        return RankedStroke(stroke=one, score=0.0, score_sd=0.1, reasons=(reason,))
+        return RankedStroke(stroke=one, score=0.0, score_sd=0.1, score_own_sd=0.05, above_middle=0.9, reasons=(reason,))
 
     first = strokes[0].stroke
     return PlayerRanking(

@@ -20,7 +20,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import spearmanr
 
 from paddlebrief.errors import RehearsalError
-from paddlebrief.ranking import Target
+from paddlebrief.scoring import Target
 from paddlebrief.records import Kind
 from paddlebrief.rehearsal.true_measures import MEASURES
 

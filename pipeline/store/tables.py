@@ -40,6 +40,7 @@ _MEASURES = pa.schema(
         "name": pa.string(),
         "value": pa.float64(),
         "sd": pa.float64(),
+        "shared_sd": pa.float64(),
         "unit": pa.string(),
         "frame": pa.string(),
         "reason": pa.string(),
@@ -55,6 +56,8 @@ _RANKING = pa.schema(
         "rank": pa.int32(),
         "score": pa.float64(),
         "score_sd": pa.float64(),
+        "score_own_sd": pa.float64(),
+        "above_middle": pa.float64(),
         "of": pa.int32(),
     }
 )
@@ -68,7 +71,8 @@ def write_tables(
     """Write the tables of a run: what was measured, and how the strokes compare.
 
     ``strokes`` has a row a stroke and ``measures`` a row a stroke and measure, each as Parquet
-    and as CSV; ``ranking.parquet`` has a row a ranked stroke, rank 1 the best ``of`` so many.
+    and as CSV; ``ranking.parquet`` has a row a scored stroke, rank 1 the best ``of`` so many.
+    ``shared_sd`` is the part of ``sd`` that a player's strokes in one recording have in common.
     A value that was not measured is empty and its reason stands beside it. In ``strokes.csv``
     the measures follow as columns of their own, with unit and frame of reference in the header.
     The CSV files are UTF-8 with a byte-order mark, without which spreadsheets garble "°".
@@ -132,6 +136,7 @@ def _measure(measured: MeasuredStroke, measure: Measure) -> dict[str, object]:
         "name": measure.name,
         "value": measure.value if measure.measured else None,
         "sd": measure.sd if measure.measured else None,
+        "shared_sd": measure.shared_sd if measure.measured else None,
         "unit": measure.unit,
         "frame": measure.frame.value,
         "reason": measure.reason,
@@ -149,6 +154,8 @@ def _ranking(rankings: Sequence[PlayerRanking]) -> list[dict[str, object]]:
             "rank": rank,
             "score": ranked.score,
             "score_sd": ranked.score_sd,
+            "score_own_sd": ranked.score_own_sd,
+            "above_middle": ranked.above_middle,
             "of": len(ranking.order),
         }
         for ranking in rankings
