@@ -140,9 +140,7 @@ def compared(group: Sequence[MeasuredStroke], targets: Sequence[Target]) -> list
         return count > 0 and count >= _COMPARED_SHARE * len(group)
 
     return [
-        t
-        for t in targets
-        if often(t.measure) and (t.instead_of is None or not often(t.instead_of))
+        t for t in targets if often(t.measure) and (t.instead_of is None or not often(t.instead_of))
     ]
 
 

@@ -134,13 +134,13 @@ def test_real_differences_are_ranked_and_those_named_are_right(strokes, power):
 def test_errors_that_all_strokes_share_do_not_hide_an_order():
     angles = [-45, -60, -50, -75, -40, -55]
 
+    def with_shared(one, shared):
+        first, *rest = one.measures
+        return replace(one, measures=(replace(first, sd=20.0, shared_sd=shared), *rest))
+
     def group(shared):
-        return [
-            replace(s, measures=tuple(
-                replace(m, sd=20.0, shared_sd=shared) if "angle" in m.name else m for m in s.measures
-            ))
-            for s in (measured(i + 1, path_deg=a) for i, a in enumerate(angles))
-        ]  # fmt: skip
+        return [with_shared(measured(i + 1, path_deg=a), shared) for i, a in enumerate(angles)]
+
     (hidden,) = rank(group(0.0), book=BOOK, settings=RankingSettings())
     (seen,) = rank(group(19.5), book=BOOK, settings=RankingSettings())
     assert "own uncertainty" in hidden.note

@@ -1,6 +1,7 @@
 """Scores of a group of strokes, and the covariance of their errors."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def test_uncertainty_is_that_of_the_distance_from_the_range(value):
     def moment(power: int) -> float:
         return sum(
             quad(lambda x: max(-x, x - 20, 0) ** power * density(x), a, b, limit=200)[0]
-            for a, b in zip(ends[:-1], ends[1:], strict=True)
+            for a, b in pairwise(ends)
         )
 
     found = scores(one(rise=(value, 6, 0)), targets=[RISE])

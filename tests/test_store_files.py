@@ -176,11 +176,11 @@ def test_parquet_tables_hold_every_number(tmp_path):
     assert tables["measures"][:2] == [
         own
         | {"name": "hip_turn_deg", "value": -3.25, "sd": 1.5, "shared_sd": 0.0}
-            | {"unit": "°"}
+        | {"unit": "°"}
         | {"frame": "court", "reason": None},
         own
         | {"name": "elbow_height", "value": None, "sd": None, "shared_sd": None}
-            | {"unit": "arm lengths"}
+        | {"unit": "arm lengths"}
         | {"frame": "image plane", "reason": "arm hidden"},
     ]
     assert [(r["number"], r["rank"], r["of"], r["score"]) for r in tables["ranking"]] == [

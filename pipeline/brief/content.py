@@ -14,8 +14,8 @@ from paddlebrief.brief.document import (
     Prose,
     Section,
 )
-from paddlebrief.brief.shown import Units, clock, show
 from paddlebrief.brief.scores import scores
+from paddlebrief.brief.shown import Units, clock, show
 from paddlebrief.brief.strokes import strokes
 from paddlebrief.brief.subject import (
     Provenance,

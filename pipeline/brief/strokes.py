@@ -91,7 +91,9 @@ def _stroke_section(subject: Subject, chosen: _Chosen) -> Section:
     )
     blocks: list[Block] = [Prose(text=_when(subject, measured))]
     if chosen.ranked is not None:
-        items = tuple(("", text) for text in (*chosen.ranked.reasons, _score(subject, chosen.ranked)))
+        items = tuple(
+            ("", text) for text in (*chosen.ranked.reasons, _score(subject, chosen.ranked))
+        )
         blocks.append(Points(heading=said.reasons_heading, items=items))
     blocks += [
         _frames(subject, measured),

@@ -20,9 +20,9 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import spearmanr
 
 from paddlebrief.errors import RehearsalError
-from paddlebrief.scoring import Target
 from paddlebrief.records import Kind
 from paddlebrief.rehearsal.true_measures import MEASURES
+from paddlebrief.scoring import Target
 
 __all__ = ["MATCH_S", "TrueQuality", "default_quality", "grade"]
 
