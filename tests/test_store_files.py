@@ -147,7 +147,9 @@ def results():
         for n, m in enumerate(measured)
     )
     unranked = PlayerRanking(player="B", kind=Kind.SLICE, side=Side.BACKHAND, note="too few")
-    ranked = PlayerRanking(player="Zoë", kind=Kind.DRIVE, side=Side.FOREHAND, order=order)
+    ranked = PlayerRanking(
+        player="Zoë", kind=Kind.DRIVE, side=Side.FOREHAND, order=order, worst=order[1:]
+    )
     return measured, [unranked, ranked]
 
 
@@ -183,10 +185,11 @@ def test_parquet_tables_hold_every_number(tmp_path):
         | {"unit": "arm lengths"}
         | {"frame": "image plane", "reason": "arm hidden"},
     ]
-    assert [(r["number"], r["rank"], r["of"], r["score"]) for r in tables["ranking"]] == [
-        (1, 1, 2, 0.0),
-        (2, 2, 2, -0.5),
-    ]
+    assert [
+        (r["number"], r["rank"], r["of"], r["score"], r["named"]) for r in tables["ranking"]
+    ] == [(1, 1, 2, 0.0, None), (2, 2, 2, -0.5, "worst")]
+    assert tables["ranking"][0]["score_own_sd"] == 0.125
+    assert tables["ranking"][0]["above_middle"] == 0.75
 
 
 def test_a_spreadsheet_gets_a_row_a_stroke_with_units_above(tmp_path):
