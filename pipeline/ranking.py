@@ -32,10 +32,10 @@ class RankingSettings(_Part):
         3, ge=1, description="most strokes to name as best, and most to name as worst"
     )
     risk: float = Field(
-        0.05,
+        0.1,
         gt=0,
         le=0.2,
-        description="chance at which strokes that do not differ are ranked by their errors",
+        description="most often that strokes which do not differ are ranked, share of groups",
     )
     sure: float = Field(
         0.9,

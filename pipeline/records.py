@@ -247,8 +247,8 @@ class Measure:
     value, sd
         Value and standard uncertainty in ``unit``; both NaN when not measured.
     shared_sd
-        The part of ``sd`` that strokes of the same player in the same recording have in common,
-        0 to ``sd``: they are all off the same way by it, so that it does not count between them.
+        The part of ``sd`` that the player's strokes of one side and kind in one recording have in
+        common, 0 to ``sd``: they are all off alike by it, so that it does not count between them.
         0, all its own, where the split is not known and when not measured.
     unit
         ``"°"``, ``"s"``, ``"body heights"``, ``"m"``, …

@@ -27,6 +27,8 @@ _COMMON = norm.ppf((np.arange(101) + 0.5) / 101)
 _COMMON /= np.std(_COMMON)
 """A common error as it may be, in its standard uncertainties, each as likely as the other."""
 _LEAST = 1e-9
+_LEAST_POINTS = 1e-3
+"""Scores that differ by less do not differ; keeps those of strokes far inside of full rank."""
 
 
 class Target(BaseModel):
@@ -117,7 +119,7 @@ def scored(
         none = np.zeros(0)
         return Scores(strokes=(), value=none, own_sd=none, covariance=np.zeros((0, 0)))
     same = np.array([[a.recording == b.recording for b in enough] for a in enough])
-    total, own, shared = np.zeros(n), np.zeros(n), np.zeros((n, n))
+    total, own, shared = np.zeros(n), np.full(n, _LEAST_POINTS**2), np.zeros((n, n))
     for target in held:
         share = target.weight / whole / target.tolerance
         found = _distances(target, [_taken(s, target.measure) for s in enough])

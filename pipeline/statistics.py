@@ -204,37 +204,34 @@ def clipped_moments(
 def spread_test(values: np.ndarray, covariance: np.ndarray) -> tuple[float, float]:
     """How much values vary beyond their errors, and how likely errors alone vary so much.
 
-    For errors that are alike and independent this is the χ² test of homogeneity with n − 1
-    degrees of freedom. For others the sum of squares about the mean is a weighted sum of χ²
-    variables, taken as one scaled χ² of the same mean and variance (Satterthwaite 1946,
-    Biometrics Bulletin 2:110–114; Box 1954, Ann Math Stat 25:290–302; from memory). An error
-    that all values share drops out.
+    Cochran's test of homogeneity (1954, Biometrics 10:101–129, from memory) for errors that may
+    be correlated: the generalised sum of squares about the generalised mean has a χ² distribution
+    with n − 1 degrees of freedom when all true values are equal and errors are normal. An error
+    that all values share alike drops out.
 
     Parameters
     ----------
     values
         (n,), n ≥ 2, any one unit.
     covariance
-        (n, n) of their errors.
+        (n, n) of their errors, of full rank.
 
     Returns
     -------
     variance
         Of the true values, in the unit's square: what is left of the scatter when the errors'
         part is taken off (method of moments, DerSimonian & Laird 1986, Control Clin Trials
-        7:177–188, with equal weights; from memory); 0 when nothing is.
+        7:177–188, from memory); 0 when nothing is.
     chance
         The probability of such a scatter or more when all true values are equal.
     """
     n = len(values)
-    centre = np.eye(n) - 1 / n
-    scatter = float(values @ centre @ values)
-    errors = centre @ covariance @ centre
-    expected, squares = float(np.trace(errors)), float(np.sum(errors**2))
-    variance = max(scatter - expected, 0.0) / (n - 1)
-    if scatter == 0 or squares == 0:
-        return variance, float(scatter == 0)
-    return variance, float(chi2.sf(scatter * expected / squares, expected**2 / squares))
+    known = np.linalg.inv(covariance)
+    weight = known.sum(axis=0)
+    about_mean = known - np.outer(weight, weight) / weight.sum()
+    scatter = max(float(values @ about_mean @ values), 0.0)
+    variance = max(scatter - (n - 1), 0.0) / float(np.trace(about_mean))
+    return variance, float(chi2.sf(scatter, n - 1))
 
 
 def chances_above_middle(

@@ -119,8 +119,8 @@ def judged(spread: float, *, strokes: int, groups: int = 150) -> tuple[float, fl
 
 @pytest.mark.parametrize("strokes", [4, 7, 14])
 def test_noise_is_hardly_ever_ranked(strokes):
-    ranked, _, _ = judged(0.0, strokes=strokes)
-    assert ranked <= 0.08
+    ranked, _, _ = judged(0.0, strokes=strokes, groups=300)
+    assert ranked <= 0.1
 
 
 @pytest.mark.parametrize(("strokes", "power"), [(4, 0.45), (7, 0.7), (14, 0.9)])

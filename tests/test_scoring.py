@@ -37,7 +37,7 @@ def test_score_is_the_weighted_mean_of_tolerances_outside():
     found = scores(one(rise=(-20, 1, 0), length=(0.3, 0.02, 0)))
     assert found.value == pytest.approx([-(3 * 2 + 1 * 2) / 4])
     # So far outside that no clipping is left: plain addition in quadrature.
-    assert found.sd == pytest.approx([np.hypot(3 * 1 / 10, 0.02 / 0.1) / 4])
+    assert found.sd == pytest.approx([np.hypot(3 * 1 / 10, 0.02 / 0.1) / 4], rel=1e-4)
     assert found.own_sd == pytest.approx(found.sd)
 
 
@@ -58,7 +58,7 @@ def test_uncertainty_is_that_of_the_distance_from_the_range(value):
         )
 
     found = scores(one(rise=(value, 6, 0)), targets=[RISE])
-    assert found.sd[0] * 10 == pytest.approx(np.sqrt(moment(2) - moment(1) ** 2), rel=1e-5)
+    assert found.sd[0] * 10 == pytest.approx(np.sqrt(moment(2) - moment(1) ** 2), rel=1e-4)
 
 
 def test_a_stand_in_takes_its_place_for_all_strokes_or_for_none():

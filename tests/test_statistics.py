@@ -176,8 +176,7 @@ def test_spread_gives_the_variance_back_without_that_of_the_errors():
     true = rng.normal(0, 3, 400)
     variance, _ = spread_test(true + rng.normal(size=400), np.eye(400))
     assert variance == pytest.approx(np.var(true, ddof=1), rel=0.1)
-    assert spread_test(np.zeros(3), np.zeros((3, 3))) == (0.0, 1.0)
-    assert spread_test(np.array([0.0, 1.0]), np.zeros((2, 2))) == (0.5, 0.0)
+    assert spread_test(np.zeros(3), np.eye(3)) == (0.0, 1.0)
 
 
 def test_chances_are_kept_as_often_as_they_say():
