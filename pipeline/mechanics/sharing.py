@@ -25,10 +25,11 @@ SHARED: dict[str, tuple[float, float]] = {
 A calibration on the shipped demo alone (28 strokes in four groups, one camera behind the base
 line, 60 frames a second, by ``tests.benchmarks.sharing``). Within a group, errors scattered by
 0.33 to 0.63 of what is stated, 18 to 24 degrees of freedom a measure; the shares leave each
-measure the upper 95 % limit of that as its own. So the strokes' own part is rather stated too
-large, for footage like the demo's. The most keeps it honest elsewhere: an uncertainty that grows
-beyond the demo's, in a small or blurred picture, grows by what is each stroke's own. Measures that
-are not here had limits near 1, too few strokes, or nothing that would make errors alike.
+measure the upper 95 % limit of that as its own. Nothing was held out: the players' ratios taken
+apart lie below what is left too, but not all of their limits do. The most keeps it honest
+elsewhere: an uncertainty that grows beyond the demo's, in a small or blurred picture, grows by
+what is each stroke's own. Measures that are not here had limits near 1, too few strokes, or
+nothing that would make errors alike.
 """
 
 

@@ -55,9 +55,8 @@ def main(paths: list[str]) -> None:
         every = np.sqrt(np.mean(np.concatenate(groups) ** 2, axis=0))
         ratio, limit, freedom = own_share(groups)
         count = sum(map(len, groups))
-        print(
-            f"{name:24} {count:3} {every[0]:7.3f} {every[1]:7.3f} {ratio:5.2f} {limit:5.2f}  {freedom}"
-        )
+        row = f"{every[0]:7.3f} {every[1]:7.3f} {ratio:5.2f} {limit:5.2f}  {freedom}"
+        print(f"{name:24} {count:3} {row}")
 
 
 if __name__ == "__main__":
