@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
 from paddlebrief.records import Kind, Measure, MeasuredStroke, PlayerRanking, RankedStroke, Side
+from paddlebrief.scoring import Scores, Target, applied, scored
+from paddlebrief.statistics import chances_above_middle, spread_test
 
-__all__ = ["RankingSettings", "Sentences", "Target", "TargetBook", "rank", "score"]
+__all__ = ["RankingSettings", "Sentences", "TargetBook", "load_targets", "rank"]
 
 COVERAGE = 1.96  # half width of a 95 % interval in standard uncertainties
 REASONS_SHOWN = 3
@@ -26,38 +28,27 @@ class RankingSettings(_Part):
     min_strokes: int = Field(
         4, ge=2, description="fewest scored strokes of a kind and side to rank"
     )
-    shown: int = Field(3, ge=1, description="how many best and how many worst strokes to name")
+    shown: int = Field(
+        3, ge=1, description="most strokes to name as best, and most to name as worst"
+    )
+    risk: float = Field(
+        0.1,
+        gt=0,
+        le=0.2,
+        description="most often that strokes which do not differ are ranked, share of groups",
+    )
+    sure: float = Field(
+        0.9,
+        gt=0.5,
+        lt=1,
+        description="probability of lying above or below the player's middle to be named",
+    )
     min_weight_share: float = Field(
         0.2,
         gt=0,
         le=1,
         description="share of the targets' weight a stroke needs measured to be scored",
     )
-
-
-class Target(_Part):
-    """A range asked for in one measure; see config/targets.yaml."""
-
-    measure: str
-    low: float = -np.inf
-    high: float = np.inf
-    tolerance: float = Field(gt=0)
-    weight: float = Field(1.0, gt=0)
-    below: str = ""
-    above: str = ""
-    instead_of: str | None = None
-
-    @model_validator(mode="after")
-    def _ordered(self) -> "Target":
-        if not self.low < self.high:
-            raise ValueError(f"{self.measure}: expected low < high, got {self.low} and {self.high}")
-        if not np.isfinite([self.low, self.high]).any():
-            raise ValueError(f"{self.measure}: needs low, high or both")
-        return self
-
-    def shortfall(self, value: float) -> float:
-        """How far a value lies outside the range, in tolerances, 0 inside."""
-        return max(self.low - value, value - self.high, 0.0) / self.tolerance
 
 
 class Sentences(_Part):
@@ -70,6 +61,7 @@ class Sentences(_Part):
     no_targets: str
     too_few: str
     too_close: str
+    none_sure: str
 
 
 class TargetBook(_Part):
@@ -77,53 +69,6 @@ class TargetBook(_Part):
 
     targets: Mapping[Kind, tuple[Target, ...]]
     sentences: Sentences
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Scored:
-    stroke: MeasuredStroke
-    score: float
-    sd: float
-
-
-def score(
-    stroke: MeasuredStroke, targets: Sequence[Target], *, min_weight_share: float
-) -> tuple[float, float]:
-    """Score of a stroke and its standard uncertainty; both NaN when too little was measured.
-
-    0 is inside every target. The score is minus the weighted mean of how far each measured value
-    lies outside its target, in tolerances. The uncertainty takes each measure's own, where the
-    value is outside the range or within one standard uncertainty of its edge. A target that stands
-    in for another counts only where the other's measure was not taken.
-    """
-    found = applied(stroke, targets)
-    weight = sum(t.weight for t, _ in found)
-    whole = sum(t.weight for t in targets if t.instead_of is None)
-    if weight < min_weight_share * whole or weight == 0:
-        return np.nan, np.nan
-    total = sum(t.weight * t.shortfall(m.value) for t, m in found)
-    spread = sum((t.weight * _shortfall_sd(t, m)) ** 2 for t, m in found)
-    return float(-total / weight), float(np.sqrt(spread) / weight)
-
-
-def applied(stroke: MeasuredStroke, targets: Sequence[Target]) -> list[tuple[Target, Measure]]:
-    """The targets that a stroke can be held to, each with its measure."""
-
-    def taken(name: str) -> Measure | None:
-        measure = stroke.measure(name)
-        return measure if measure is not None and measure.measured else None
-
-    return [
-        (t, m)
-        for t in targets
-        if (m := taken(t.measure)) is not None
-        and (t.instead_of is None or taken(t.instead_of) is None)
-    ]
-
-
-def _shortfall_sd(target: Target, measure: Measure) -> float:
-    inside = min(measure.value - target.low, target.high - measure.value)
-    return measure.sd / target.tolerance if inside < measure.sd else 0.0
 
 
 def rank(
@@ -168,43 +113,65 @@ def _rank_group(
     targets, say = book.targets.get(kind, ()), book.sentences
     if not targets:
         return PlayerRanking(player=player, kind=kind, side=side, note=say.no_targets)
-    scored = []
-    for stroke in group:
-        value, sd = score(stroke, targets, min_weight_share=settings.min_weight_share)
-        if np.isfinite(value):
-            scored.append(_Scored(stroke=stroke, score=value, sd=sd))
-    scored.sort(key=lambda s: -s.score)
-    order = tuple(
+    scores = scored(group, targets, min_weight_share=settings.min_weight_share)
+    verdict = _judged(scores, settings, say)
+    order = [
         RankedStroke(
-            stroke=s.stroke,
-            score=s.score,
-            score_sd=s.sd,
-            reasons=_reasons(s.stroke, targets, group, say=say, labels=labels),
+            stroke=stroke,
+            score=float(scores.value[k]),
+            score_sd=float(scores.sd[k]),
+            score_own_sd=float(scores.own_sd[k]),
+            above_middle=float(verdict.above[k]),
+            reasons=_reasons(stroke, targets, group, say=say, labels=labels),
         )
-        for s in scored
-    )
-    note = _why_not(scored, settings, say)
-    shown = 0 if note else min(settings.shown, len(order) // 2)
+        for k, stroke in enumerate(scores.strokes)
+    ]
+    order.sort(key=lambda r: -r.score)
+    shown = min(settings.shown, len(order) // 2)
+    best = [r for r in order if r.above_middle >= settings.sure]
+    worst = [r for r in order[::-1] if r.above_middle <= 1 - settings.sure]
+    named = verdict.note is None
     return PlayerRanking(
         player=player,
         kind=kind,
         side=side,
-        best=order[:shown],
-        worst=order[::-1][:shown],
-        note=note,
-        order=order,
+        best=tuple(best[:shown]) if named else (),
+        worst=tuple(worst[:shown]) if named else (),
+        note=verdict.note,
+        order=tuple(order),
     )
 
 
-def _why_not(scored: list[_Scored], settings: RankingSettings, say: Sentences) -> str | None:
-    if len(scored) < settings.min_strokes:
-        return say.too_few.format(count=len(scored), needed=settings.min_strokes)
-    best, worst = scored[0], scored[-1]
-    difference = best.score - worst.score
-    half = COVERAGE * float(np.hypot(best.sd, worst.sd))
-    if difference <= half or difference == 0:
-        return say.too_close.format(difference=f"{difference:.2f}", half=f"{half:.2f}")
-    return None
+@dataclass(frozen=True, kw_only=True)
+class _Verdict:
+    """Why nothing is ranked, or None, and (n,) chances to lie above the player's middle."""
+
+    note: str | None
+    above: np.ndarray
+
+
+def _judged(scores: Scores, settings: RankingSettings, say: Sentences) -> _Verdict:
+    """Whether the strokes differ by more than their own errors, and which ones surely do.
+
+    Two questions, both put to the scores' covariance: is there any order (the scatter of the
+    whole group, since best and worst of any noise lie far apart), and if so, which strokes lie
+    above or below the player's middle with the probability asked for.
+    """
+    n = len(scores.value)
+    unsure = np.full(n, 0.5)
+    if n < settings.min_strokes:
+        return _Verdict(note=say.too_few.format(count=n, needed=settings.min_strokes), above=unsure)
+    variance, chance = spread_test(scores.value, scores.covariance)
+    if chance > settings.risk:
+        spread = float(np.std(scores.value, ddof=1))
+        own = float(np.sqrt(np.mean(scores.own_sd**2)))
+        note = say.too_close.format(spread=f"{spread:.2f}", own=f"{own:.2f}")
+        return _Verdict(note=note, above=unsure)
+    above = chances_above_middle(scores.value, scores.covariance, variance)
+    if np.abs(above - 0.5).max() < settings.sure - 0.5:
+        sure = f"{100 * settings.sure:.0f}"
+        return _Verdict(note=say.none_sure.format(sure=sure), above=above)
+    return _Verdict(note=None, above=above)
 
 
 def _reasons(

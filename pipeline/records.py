@@ -246,6 +246,10 @@ class Measure:
         Name from the table of measures, unit included (``hip_line_at_load_deg``).
     value, sd
         Value and standard uncertainty in ``unit``; both NaN when not measured.
+    shared_sd
+        The part of ``sd`` that the player's strokes of one side and kind in one recording have in
+        common, 0 to ``sd``: they are all off alike by it, so that it does not count between them.
+        0, all its own, where the split is not known and when not measured.
     unit
         ``"°"``, ``"s"``, ``"body heights"``, ``"m"``, …
     frame
@@ -260,10 +264,13 @@ class Measure:
     unit: str
     frame: FrameOfReference
     reason: str | None = None
+    shared_sd: float = 0.0
 
     def __post_init__(self) -> None:
         if self.reason is None and not (np.isfinite(self.value) and self.sd > 0):
             raise ValueError(f"{self.name}: a measured value needs a finite value and an sd > 0")
+        if self.reason is None and not 0 <= self.shared_sd <= self.sd:
+            raise ValueError(f"{self.name}: expected 0 ≤ shared_sd ≤ sd, got {self.shared_sd}")
         if self.reason is not None and not (np.isnan(self.value) and np.isnan(self.sd)):
             raise ValueError(f"{self.name}: a measure with a reason must not carry a value")
 
@@ -275,6 +282,11 @@ class Measure:
     @property
     def measured(self) -> bool:
         return self.reason is None
+
+    @property
+    def own_sd(self) -> float:
+        """What is not shared: counts between strokes of the player in the recording."""
+        return float(np.sqrt(max(self.sd**2 - self.shared_sd**2, 0.0)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -298,6 +310,12 @@ class RankedStroke:
     ----------
     score, score_sd
         0 is inside every target; each unit below is one measure one tolerance off target.
+    score_own_sd
+        The part of ``score_sd`` that is the stroke's own and counts against the others of its
+        recording.
+    above_middle
+        Probability that the stroke truly lies above the middle of its group, 0 to 1; ½ where
+        nothing says that the group differs.
     reasons
         Plain sentences, the weightiest first.
     """
@@ -305,6 +323,8 @@ class RankedStroke:
     stroke: MeasuredStroke
     score: float
     score_sd: float
+    score_own_sd: float
+    above_middle: float
     reasons: tuple[str, ...]
 
 
@@ -313,7 +333,9 @@ class PlayerRanking:
     """Best and worst strokes of one player for one kind and side.
 
     ``note`` says why nothing is ranked (too few strokes, or differences within uncertainty);
-    ``best`` and ``worst`` are then empty.
+    ``best`` and ``worst`` are then empty. Of a ranked group one of them may be empty too: only
+    strokes that surely lie above or below its middle are named. ``order`` has all that were
+    scored, ranked or not.
     """
 
     player: str

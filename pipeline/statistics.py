@@ -8,14 +8,17 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy.special import gammaln
-from scipy.stats import norm, t
+from scipy.stats import chi2, norm, t
 
 __all__ = [
     "bootstrap_interval",
+    "chances_above_middle",
+    "clipped_moments",
     "hedges_g",
     "median_with_sd",
     "minimal_detectable_change",
     "small_sample_factor",
+    "spread_test",
     "typical_error",
 ]
 
@@ -163,3 +166,112 @@ def bootstrap_interval(
     tail = norm.cdf(-np.sqrt(smallest / (smallest - 1)) * quantile)
     low, high = np.nanquantile(statistic(*drawn), [tail, 1 - tail])
     return float(low), float(high)
+
+
+def clipped_moments(
+    mean: np.ndarray, sd: np.ndarray, *, low: float, high: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Distance to an interval of a value known as a normal distribution: its moments.
+
+    The distance is max(low − x, x − high, 0). Above an edge it is a normal distribution clipped
+    at zero (rectified), whose moments are those of Tobin 1958, Econometrica 26:24–36 (from
+    memory); of the two edges at most one is passed, so that first and second moments add up.
+
+    Parameters
+    ----------
+    mean, sd
+        Of the normal distributions, any one unit and any one shape, sd > 0.
+    low, high
+        The interval; ±inf leaves it open.
+
+    Returns
+    -------
+    expected, variance
+        Mean and variance of the distance, of the same shape, in the unit and its square.
+    """
+    mean, sd = np.broadcast_arrays(np.asarray(mean, float), np.asarray(sd, float))
+    expected, square = np.zeros(mean.shape), np.zeros(mean.shape)
+    for edge, way in ((low, -1.0), (high, 1.0)):
+        if not np.isfinite(edge):
+            continue
+        z = way * (mean - edge) / sd
+        inside, height = norm.cdf(z), norm.pdf(z)
+        expected += sd * (z * inside + height)
+        square += sd**2 * ((z**2 + 1) * inside + z * height)
+    return expected, np.maximum(square - expected**2, 0.0)
+
+
+def spread_test(values: np.ndarray, covariance: np.ndarray) -> tuple[float, float]:
+    """How much values vary beyond their errors, and how likely errors alone vary so much.
+
+    Cochran's test of homogeneity (1954, Biometrics 10:101–129, from memory) for errors that may
+    be correlated: the generalised sum of squares about the generalised mean has a χ² distribution
+    with n − 1 degrees of freedom when all true values are equal and errors are normal. An error
+    that all values share alike drops out.
+
+    Parameters
+    ----------
+    values
+        (n,), n ≥ 2, any one unit.
+    covariance
+        (n, n) of their errors, of full rank.
+
+    Returns
+    -------
+    variance
+        Of the true values, in the unit's square: what is left of the scatter when the errors'
+        part is taken off (method of moments, DerSimonian & Laird 1986, Control Clin Trials
+        7:177–188, from memory); 0 when nothing is.
+    chance
+        The probability of such a scatter or more when all true values are equal.
+    """
+    n = len(values)
+    known = np.linalg.inv(covariance)
+    weight = known.sum(axis=0)
+    about_mean = known - np.outer(weight, weight) / weight.sum()
+    scatter = max(float(values @ about_mean @ values), 0.0)
+    variance = max(scatter - (n - 1), 0.0) / float(np.trace(about_mean))
+    return variance, float(chi2.sf(scatter, n - 1))
+
+
+def chances_above_middle(
+    values: np.ndarray, covariance: np.ndarray, variance: float, *, draws: int = 4000, seed: int = 0
+) -> np.ndarray:
+    """The probability that each true value lies above the middle one of all.
+
+    True values are taken to be spread normally about a mean of which nothing is known before
+    (empirical Bayes: Efron & Morris 1975, J Am Stat Assoc 70:311–319, from memory). So each
+    value is drawn towards the others the more, the larger its error against their spread, and
+    the extremes, which were picked for being extreme, are not believed as they stand.
+
+    Parameters
+    ----------
+    values
+        (n,), n ≥ 2, any one unit.
+    covariance
+        (n, n) of their errors, of full rank together with ``variance``.
+    variance
+        Of the true values, as from `spread_test`; where it is 0 nothing is above or below.
+    draws, seed
+        How many sets of true values are drawn, and where the random numbers start: the same
+        input gives the same probabilities.
+
+    Returns
+    -------
+    np.ndarray
+        (n,) probabilities, ½ each without any variance.
+    """
+    n = len(values)
+    if variance <= 0:
+        return np.full(n, 0.5)
+    known = np.linalg.inv(covariance + variance * np.eye(n))
+    weight = known.sum(axis=0)
+    mean = weight @ values / weight.sum()
+    gain = variance * known
+    loose = 1 - gain.sum(axis=1)
+    spread = variance * (np.eye(n) - gain) + np.outer(loose, loose) / weight.sum()
+    root = np.linalg.cholesky((spread + spread.T) / 2 + 1e-9 * variance * np.eye(n))
+    noise = np.random.default_rng(seed).standard_normal((draws, n))
+    true = mean + gain @ (values - mean) + noise @ root.T
+    apart = np.sign(true - np.median(true, axis=1, keepdims=True))
+    return 0.5 + 0.5 * apart.mean(axis=0)

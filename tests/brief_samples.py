@@ -1,5 +1,6 @@
 """Made-up players, strokes and pictures for the tests of the brief."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from fractions import Fraction
 from pathlib import Path
@@ -74,15 +75,24 @@ def stroke(
 
 def ranking(strokes: list[MeasuredStroke], *, best: int = 1, worst: int = 1) -> PlayerRanking:
     def ranked(one: MeasuredStroke, reason: str) -> RankedStroke:
-        return RankedStroke(stroke=one, score=0.0, score_sd=0.1, reasons=(reason,))
+        return RankedStroke(
+            stroke=one,
+            score=0.0,
+            score_sd=0.1,
+            score_own_sd=0.05,
+            above_middle=0.9,
+            reasons=(reason,),
+        )
 
     first = strokes[0].stroke
+    middle = [ranked(s, "The hand was slow at contact") for s in strokes]
     return PlayerRanking(
         player=first.player,
         kind=first.kind,
         side=first.side,
         best=tuple(ranked(s, "Every measure was inside its target") for s in strokes[:best]),
         worst=tuple(ranked(s, "The hand was slow at contact") for s in strokes[::-1][:worst]),
+        order=tuple(replace(r, score=-0.25 * k) for k, r in enumerate(middle)),
     )
 
 

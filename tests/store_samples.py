@@ -128,7 +128,8 @@ def _random_measure(rng: np.random.Generator, name: str) -> Measure:
     return Measure(
         name=str(name),
         value=np.float32(rng.normal() * 10.0 ** rng.integers(-8, 8)),
-        sd=rng.lognormal(),
+        sd=1 + rng.lognormal(),
+        shared_sd=rng.uniform(),
         unit="m/s",
         frame=frame,
     )

@@ -83,6 +83,30 @@ def test_ranked_brief_leads_with_reasons(tmp_path):
     assert "Why nothing is ranked" not in said
 
 
+def test_every_score_is_shown_with_both_uncertainties(tmp_path):
+    """0.10 and 0.05 as standard uncertainties are ± 0.20 and ± 0.10 at 95 %."""
+    said = printed(tmp_path, brief(THREE, rankings=[ranking(THREE)]))
+    assert "Scores" in said
+    assert "Stroke 3 0:12.00 forehand, drive −0.50 0.20 0.10 90 %" in said
+    assert "The second ± leaves that part out" in said
+    assert "Score 0.00 ± 0.20, of which ± 0.10 counts against the others" in said
+
+
+def test_scores_of_unranked_strokes_are_shown_without_a_place(tmp_path):
+    unranked = replace(ranking(THREE), best=(), worst=(), note=NOTE)
+    said = printed(tmp_path, brief(THREE, rankings=[unranked]))
+    assert "Stroke 3 0:12.00 forehand, drive −0.50 0.20 0.10 cannot be told" in said
+
+
+def test_a_ranking_may_name_only_best_or_only_weakest_strokes(tmp_path):
+    said = printed(tmp_path, brief(THREE, rankings=[ranking(THREE, best=0)]))
+    assert "stroke 3 came out weakest; which are best cannot be told surely" in said
+    assert "None that could be told surely from the player’s middle." in said
+    said = printed(tmp_path, brief(THREE, rankings=[ranking(THREE, worst=0)]))
+    assert "stroke 1 came out best; which are weakest cannot be told surely" in said
+    assert "None that could be told surely from the player’s middle." in said
+
+
 def test_pages_are_shared_between_groups_first_places_first(tmp_path):
     others = [stroke(n, side=Side.BACKHAND, kind=Kind.SLICE) for n in (4, 5, 6)]
     rankings = [ranking(THREE, best=2), ranking(others, best=2)]

@@ -116,9 +116,27 @@ def test_ranking_is_compared_with_the_order_of_true_quality(folders):
         for k, v in enumerate(scores)
     ])  # fmt: skip
     ranking = grade(result, truth, quality=lambda kind, m: m["head_speed_mps"])["ranking"]
+    assert ranking["named"] == 0
+    assert ranking["named_right"] is None
     assert ranking["spearman"] == pytest.approx(spearmanr(quality, scores).statistic)
     assert ranking["best3_overlap"] == pytest.approx(2 / 3)  # 3, 4, 5 against 3, 5, 0
     assert ranking["worst3_overlap"] == pytest.approx(2 / 3)  # 6, 1, 2 against 6, 2, 4
+
+
+def test_named_strokes_are_right_on_their_side_of_the_middle(folders):
+    result, truth = folders
+    quality = np.array([3.0, 1.0, 2.0, 6.0, 5.0])
+    named = [None, "worst", "best", "best", None]
+    table(truth, "strokes", [true_stroke(k, head_speed_mps=float(v))
+                             for k, v in enumerate(quality)])  # fmt: skip
+    table(result, "strokes", [found_stroke(k, k) for k in range(5)])
+    table(result, "ranking", [
+        {"recording": "practice.mp4", "number": k, "score": 0.0, "named": n}
+        for k, n in enumerate(named)
+    ])  # fmt: skip
+    ranking = grade(result, truth, quality=lambda kind, m: m["head_speed_mps"])["ranking"]
+    assert ranking["named"] == 3
+    assert ranking["named_right"] == pytest.approx(2 / 3)  # 2 lies below 3, the middle
 
 
 def test_usual_quality_is_nought_inside_and_falls_outside_its_targets():

@@ -1,15 +1,22 @@
 """Estimates against published values, other packages and simulated samples."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.integrate import quad
+from scipy.stats import chi2, norm
 
 from paddlebrief.statistics import (
     bootstrap_interval,
+    chances_above_middle,
+    clipped_moments,
     hedges_g,
     median_with_sd,
     minimal_detectable_change,
     small_sample_factor,
+    spread_test,
     typical_error,
 )
 
@@ -124,3 +131,69 @@ def test_intervals_of_ten_players_hold_the_true_median(population):
         held += low <= true <= high
     # 95 % of 400 samples, less three standard deviations of the count.
     assert held >= 400 * 0.95 - 3 * np.sqrt(400 * 0.95 * 0.05)
+
+
+@pytest.mark.parametrize(("low", "high"), [(-1.0, 2.0), (-np.inf, 2.0), (-1.0, np.inf)])
+@pytest.mark.parametrize("mean", [-4.0, -0.5, 1.0, 2.2, 7.0])
+def test_clipped_moments_against_numerical_integration(mean, low, high):
+    """scipy.integrate.quad over the normal density."""
+    edges = [e for e in (low, high) if np.isfinite(e)]
+
+    def moment(at: float, power: int) -> float:
+        def part(x: float) -> float:
+            return max(low - x, x - high, 0.0) ** power * norm.pdf(x, at, 1.5)
+
+        ends = sorted({at - 15, *edges, at + 15})
+        return sum(quad(part, a, b)[0] for a, b in pairwise(ends))
+
+    expected, variance = clipped_moments(np.array([mean]), np.array([1.5]), low=low, high=high)
+    assert expected[0] == pytest.approx(moment(mean, 1), abs=1e-7)
+    assert variance[0] == pytest.approx(moment(mean, 2) - moment(mean, 1) ** 2, abs=1e-6)
+
+
+def test_spread_of_alike_values_is_the_plain_chi_square_test():
+    """Against scipy.stats.chi2 with n − 1 degrees of freedom."""
+    values = np.array([1.0, 2.5, 0.3, 4.0])
+    _, chance = spread_test(values, 0.49 * np.eye(4))
+    assert chance == pytest.approx(chi2.sf(np.sum((values - values.mean()) ** 2) / 0.49, 3))
+
+
+def test_what_all_values_share_does_not_change_the_test():
+    rng = np.random.default_rng(3)
+    values, own = rng.normal(size=6), np.diag(rng.uniform(0.2, 2, 6))
+    assert spread_test(values, own + 50.0) == pytest.approx(spread_test(values, own))
+
+
+def test_spread_of_noise_is_found_as_often_as_the_chance_says():
+    rng = np.random.default_rng(5)
+    sds = np.array([0.3, 1.0, 1.0, 2.0, 0.5])
+    chances = [spread_test(sds * rng.normal(size=5), np.diag(sds**2))[1] for _ in range(3000)]
+    assert np.mean(np.array(chances) < 0.05) == pytest.approx(0.05, abs=0.015)
+
+
+def test_spread_gives_the_variance_back_without_that_of_the_errors():
+    rng = np.random.default_rng(6)
+    true = rng.normal(0, 3, 400)
+    variance, _ = spread_test(true + rng.normal(size=400), np.eye(400))
+    assert variance == pytest.approx(np.var(true, ddof=1), rel=0.1)
+    assert spread_test(np.zeros(3), np.eye(3)) == (0.0, 1.0)
+
+
+def test_chances_are_kept_as_often_as_they_say():
+    rng = np.random.default_rng(7)
+    said, held = [], []
+    for _ in range(400):
+        sds = rng.uniform(0.5, 1.5, 7)
+        true = rng.normal(0, 1.5, 7)
+        values = true + sds * rng.normal(size=7) + 4 * rng.normal()
+        said += list(chances_above_middle(values, np.diag(sds**2) + 16.0, 2.25, draws=500))
+        # The middle value itself counts as half above.
+        held += list(0.5 + 0.5 * np.sign(true - np.median(true)))
+    said, held = np.array(said), np.array(held)
+    for low, high in ((0, 0.1), (0.1, 0.4), (0.4, 0.7), (0.7, 0.9), (0.9, 1)):
+        inside = (said >= low) & (said <= high)
+        assert held[inside].mean() == pytest.approx(said[inside].mean(), abs=0.06)
+
+
+def test_nothing_lies_above_the_middle_of_values_that_do_not_differ():
+    assert chances_above_middle(np.array([1.0, 9.0, 3.0]), np.eye(3), 0.0) == pytest.approx(0.5)

@@ -141,11 +141,15 @@ def results():
         stroke(2, "B", hip_turn(4.0, frame=FrameOfReference.GRAVITY)),
     ]
     order = tuple(
-        RankedStroke(stroke=m, score=-n / 2, score_sd=0.25, reasons=())
+        RankedStroke(
+            stroke=m, score=-n / 2, score_sd=0.25, score_own_sd=0.125, above_middle=0.75, reasons=()
+        )
         for n, m in enumerate(measured)
     )
     unranked = PlayerRanking(player="B", kind=Kind.SLICE, side=Side.BACKHAND, note="too few")
-    ranked = PlayerRanking(player="Zoë", kind=Kind.DRIVE, side=Side.FOREHAND, order=order)
+    ranked = PlayerRanking(
+        player="Zoë", kind=Kind.DRIVE, side=Side.FOREHAND, order=order, worst=order[1:]
+    )
     return measured, [unranked, ranked]
 
 
@@ -173,16 +177,19 @@ def test_parquet_tables_hold_every_number(tmp_path):
     own = {"recording": "one.mp4", "number": 1, "player": "Zoë"}
     assert tables["measures"][:2] == [
         own
-        | {"name": "hip_turn_deg", "value": -3.25, "sd": 1.5, "unit": "°"}
+        | {"name": "hip_turn_deg", "value": -3.25, "sd": 1.5, "shared_sd": 0.0}
+        | {"unit": "°"}
         | {"frame": "court", "reason": None},
         own
-        | {"name": "elbow_height", "value": None, "sd": None, "unit": "arm lengths"}
+        | {"name": "elbow_height", "value": None, "sd": None, "shared_sd": None}
+        | {"unit": "arm lengths"}
         | {"frame": "image plane", "reason": "arm hidden"},
     ]
-    assert [(r["number"], r["rank"], r["of"], r["score"]) for r in tables["ranking"]] == [
-        (1, 1, 2, 0.0),
-        (2, 2, 2, -0.5),
-    ]
+    assert [
+        (r["number"], r["rank"], r["of"], r["score"], r["named"]) for r in tables["ranking"]
+    ] == [(1, 1, 2, 0.0, None), (2, 2, 2, -0.5, "worst")]
+    assert tables["ranking"][0]["score_own_sd"] == 0.125
+    assert tables["ranking"][0]["above_middle"] == 0.75
 
 
 def test_a_spreadsheet_gets_a_row_a_stroke_with_units_above(tmp_path):

@@ -14,6 +14,7 @@ from paddlebrief.brief.document import (
     Prose,
     Section,
 )
+from paddlebrief.brief.scores import scores
 from paddlebrief.brief.shown import Units, clock, show
 from paddlebrief.brief.strokes import strokes
 from paddlebrief.brief.subject import (
@@ -242,6 +243,11 @@ def _plain_section(
     )
 
 
+def _scores(subject: Subject) -> list[Section]:
+    section = scores(subject)
+    return [] if section is None else [section]
+
+
 def _every_stroke(subject: Subject) -> list[Section]:
     section = every_stroke(subject)
     return [] if section is None else [section]
@@ -250,6 +256,7 @@ def _every_stroke(subject: Subject) -> list[Section]:
 _SECTIONS: dict[str, Callable[[Subject], list[Section]]] = {
     "summary": lambda subject: [summary(subject)],
     "strokes": strokes,
+    "scores": _scores,
     "every_stroke": _every_stroke,
     "not_measured": _not_measured,
     "reading": _reading,

@@ -17,6 +17,7 @@ from paddlebrief.brief.document import (
     Section,
     Strip,
 )
+from paddlebrief.brief.scores import in_points, percent
 from paddlebrief.brief.shown import COVERAGE, clock
 from paddlebrief.brief.subject import StrokePictures, Subject, stroke_key
 from paddlebrief.records import Measure, MeasuredStroke, RankedStroke
@@ -34,7 +35,7 @@ _STRIP_FROM = 3
 class _Chosen:
     measured: MeasuredStroke
     verdict: Literal["best", "worst", "unranked"]
-    reasons: tuple[str, ...] = ()
+    ranked: RankedStroke | None = None
 
 
 def strokes(subject: Subject) -> list[Section]:
@@ -79,7 +80,7 @@ def _chosen(subject: Subject) -> list[_Chosen]:
 
 
 def _places(ranked: tuple[RankedStroke, ...], verdict: Literal["best", "worst"]) -> list[_Chosen]:
-    return [_Chosen(measured=r.stroke, verdict=verdict, reasons=r.reasons) for r in ranked]
+    return [_Chosen(measured=r.stroke, verdict=verdict, ranked=r) for r in ranked]
 
 
 def _stroke_section(subject: Subject, chosen: _Chosen) -> Section:
@@ -89,8 +90,10 @@ def _stroke_section(subject: Subject, chosen: _Chosen) -> Section:
         stroke=name, group=subject.group_name(measured.stroke.side, measured.stroke.kind)
     )
     blocks: list[Block] = [Prose(text=_when(subject, measured))]
-    if chosen.reasons:
-        items = tuple(("", reason) for reason in chosen.reasons)
+    if chosen.ranked is not None:
+        items = tuple(
+            ("", text) for text in (*chosen.ranked.reasons, _score(subject, chosen.ranked))
+        )
         blocks.append(Points(heading=said.reasons_heading, items=items))
     blocks += [
         _frames(subject, measured),
@@ -117,20 +120,20 @@ def _when(subject: Subject, measured: MeasuredStroke) -> str:
     else:
         when = said.when.format(**words, hand=hand)
     chances = [
-        said.kind_chance_item.format(kind=getattr(names.kinds, kind.value), percent=_percent(p))
+        said.kind_chance_item.format(kind=getattr(names.kinds, kind.value), percent=percent(p))
         for kind, p in measured.stroke.kind_probabilities.items()
     ]
     chance = said.kind_chance.format(chances=subject.templates.brief.document.joiner.join(chances))
     return f"{when}. {chance}"
 
 
-def _percent(probability: float) -> str:
-    """Whole per cent; never 0 or 100, which no model can know."""
-    if probability < 0.005:
-        return "< 1"
-    if probability > 0.995:
-        return "> 99"
-    return f"{100 * probability:.0f}"
+def _score(subject: Subject, ranked: RankedStroke) -> str:
+    return subject.templates.brief.strokes.score.format(
+        score=in_points(ranked.score),
+        half_width=in_points(COVERAGE * ranked.score_sd),
+        own_half_width=in_points(COVERAGE * ranked.score_own_sd),
+        percent=percent(ranked.above_middle),
+    )
 
 
 def _frames(subject: Subject, measured: MeasuredStroke) -> Frames:

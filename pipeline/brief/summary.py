@@ -58,9 +58,9 @@ def _findings(subject: Subject) -> str:
     if unsure:
         sentences.append(said.unsettled.say(unsure))
     # One sentence on the largest group is read; one on each is not.
-    full = [ranking for ranking in subject.ranked if ranking.best and ranking.worst]
-    if full:
-        sentences.append(_ranked_sentence(subject, max(full, key=partial(_size, subject))))
+    if subject.ranked:
+        largest = max(subject.ranked, key=partial(_size, subject))
+        sentences.append(_ranked_sentence(subject, largest))
     key, strokes = max(subject.groups.items(), key=lambda group: len(group[1]))
     if len(strokes) >= _COMPARABLE:
         sentences.append(_spread_sentence(subject, strokes, subject.group_name(*key)))
@@ -80,12 +80,16 @@ def _ranked_sentence(subject: Subject, ranking: PlayerRanking) -> str:
         joined([_in_sentence(subject, r.stroke) for r in ranked], subject.templates)
         for ranked in (ranking.best, ranking.worst)
     )
-    return subject.templates.brief.summary.ranked.format(
-        n=_size(subject, ranking),
-        group=subject.group_name(ranking.side, ranking.kind),
-        best=best,
-        worst=worst,
-    )
+    said = subject.templates.brief.summary
+    words = {
+        "n": _size(subject, ranking),
+        "group": subject.group_name(ranking.side, ranking.kind),
+    }
+    if not worst:
+        return said.ranked_best.format(**words, best=best)
+    if not best:
+        return said.ranked_worst.format(**words, worst=worst)
+    return said.ranked.format(**words, best=best, worst=worst)
 
 
 def _in_sentence(subject: Subject, measured: MeasuredStroke) -> str:
@@ -152,6 +156,7 @@ def _verdicts(subject: Subject) -> tuple[Block, ...]:
         return (Points(heading=said.unranked_heading, items=items),)
     best = _ranked_items(subject, [(r, r.best) for r in subject.ranked])
     worst = _ranked_items(subject, [(r, r.worst) for r in subject.ranked])
+    best, worst = best or (("", said.none_best),), worst or (("", said.none_worst),)
     blocks: list[Block] = [
         Pair(
             left=(Points(heading=said.best_heading, items=best, mark="up"),),

@@ -18,6 +18,7 @@ __all__ = [
 SectionName = Literal[
     "summary",
     "strokes",
+    "scores",
     "every_stroke",
     "not_measured",
     "reading",
@@ -161,6 +162,8 @@ class SummaryWording(_Wording):
     found: Annotated[Counted, _counts("player")]
     unsettled: Annotated[Counted, _counts()]
     ranked: Annotated[str, _fills("n", "group", "best", "worst")]
+    ranked_best: Annotated[str, _fills("n", "group", "best")]
+    ranked_worst: Annotated[str, _fills("n", "group", "worst")]
     varied: Annotated[str, _fills("group", "measure", "low", "high")]
     steady: Annotated[str, _fills("group")]
     image_only: Plain
@@ -169,6 +172,8 @@ class SummaryWording(_Wording):
     counts_total: Plain
     best_heading: Plain
     worst_heading: Plain
+    none_best: Plain
+    none_worst: Plain
     unranked_heading: Plain
     partly_unranked_heading: Plain
     unranked: Plain
@@ -207,6 +212,7 @@ class StrokesWording(_Wording):
     kind_chance: Annotated[str, _fills("chances")]
     kind_chance_item: Annotated[str, _fills("kind", "percent")]
     reasons_heading: Plain
+    score: Annotated[str, _fills("score", "half_width", "own_half_width", "percent")]
     caption_measures: CaptionMeasures
     caption_measure: Annotated[str, _fills("caption", "measure", "value")]
     caption: Annotated[str, _fills("instant", "time")]
@@ -222,6 +228,20 @@ class StrokesWording(_Wording):
     not_measured: Annotated[str, _fills("reason")]
     no_measures: Plain
     more: Annotated[Counted, _counts()]
+
+
+class ScoresWording(_Wording):
+    heading: Plain
+    note: Plain
+    stroke: Plain
+    time: Plain
+    group: Plain
+    score: Plain
+    alone: Plain
+    between: Plain
+    above: Plain
+    above_chance: Annotated[str, _fills("percent")]
+    not_known: Plain
 
 
 class EveryStrokeWording(_Wording):
@@ -268,6 +288,7 @@ class BriefWording(_Wording):
     picture_label: Annotated[str, _fills("value", "half_width", "unit")]
     summary: SummaryWording
     strokes: StrokesWording
+    scores: ScoresWording
     every_stroke: EveryStrokeWording
     not_measured: NotMeasuredWording
     provenance: ProvenanceWording

@@ -183,7 +183,8 @@ def contact_height(view: BodyView) -> Measure:
     value = float(place[2])
     sd = float(np.sqrt(cover[2, 2] + rise**2 + _scale_var(view, value)))
     return stated(
-        name, value, sd, unit="m", frame=view.path.frame, widest=WIDEST_CONTACT_SD_M
+        name, value, sd, unit="m", frame=view.path.frame, widest=WIDEST_CONTACT_SD_M,
+        shared_sd=_shared_scale(view, value),
     )  # fmt: skip
 
 
@@ -212,6 +213,12 @@ def _no_contact(view: BodyView, name: str, *, needs_net: bool) -> Measure | None
 
 def _scale_var(view: BodyView, length_m: float) -> float:
     return (length_m * view.path.scale_sd) ** 2
+
+
+def _shared_scale(view: BodyView, length_m: float) -> float:
+    """What all strokes are off alike because of the scale: where it is the player's height, which
+    stays. On a court it is where the feet were seen, anew for each stroke."""
+    return abs(length_m) * view.path.scale_sd if view.path.frame is GRAVITY else 0.0
 
 
 def _wrist_velocity(view: BodyView) -> np.ndarray:
@@ -288,7 +295,10 @@ def follow_path(view: BodyView) -> Measure:
     parts = (ending, (speed * view.contact_sd_s) ** 2, stopping**2, (long - short) ** 2 / 12,
              _scale_var(view, value))  # fmt: skip
     sd = float(np.sqrt(sum(parts)))
-    return stated(name, value, sd, unit="m", frame=frame, widest=WIDEST_FOLLOW_SHARE * value)
+    return stated(
+        name, value, sd, unit="m", frame=frame, widest=WIDEST_FOLLOW_SHARE * value,
+        shared_sd=_shared_scale(view, value),
+    )  # fmt: skip
 
 
 def follow_height(view: BodyView) -> Measure:
@@ -330,8 +340,12 @@ def _end(view: BodyView, name: str, *, across: bool) -> Measure:
     sd = float(np.sqrt(way @ cover @ way)) / arm
     # Where the hand stops is itself uncertain by a few hundredths of a second of slow travel.
     drift = _STOPPED_SHARE * float(np.linalg.norm(_wrist_velocity(view))) * 0.03 / arm
-    sd = float(np.sqrt(sd**2 + drift**2 + (value * arm_sd / arm) ** 2))
-    return stated(name, value, sd, unit=_ARM_LENGTHS, frame=frame, widest=WIDEST_END_SD)
+    # The arm itself is as long at every stroke.
+    length_sd = abs(value) * arm_sd / arm
+    sd = float(np.sqrt(sd**2 + drift**2 + length_sd**2))
+    return stated(
+        name, value, sd, unit=_ARM_LENGTHS, frame=frame, widest=WIDEST_END_SD, shared_sd=length_sd
+    )  # fmt: skip
 
 
 ARM_MEASURES: tuple[Callable[[BodyView], Measure], ...] = (

@@ -228,13 +228,30 @@ class BodyView:
 
 
 def stated(
-    name: str, value: float, sd: float, *, unit: str, frame: FrameOfReference, widest: float
+    name: str,
+    value: float,
+    sd: float,
+    *,
+    unit: str,
+    frame: FrameOfReference,
+    widest: float,
+    shared_sd: float = 0.0,
 ) -> Measure:
-    """A measure, or none when its standard uncertainty is beyond what is worth stating."""
+    """A measure, or none when its standard uncertainty is beyond what is worth stating.
+
+    ``shared_sd`` is the part of ``sd`` that the player's strokes in the recording have in common.
+    """
     if not np.isfinite(value) or not np.isfinite(sd):
         return Measure.missing(name, unit, frame, "the player was hidden at that moment")
     if sd > widest:
         off = f"{1.96 * sd:.0f}" if sd > 5 else f"{1.96 * sd:.2g}"
         reason = f"seen like this it could be off by {off} {unit}, too much to tell"
         return Measure.missing(name, unit, frame, reason)
-    return Measure(name=name, value=float(value), sd=float(sd), unit=unit, frame=frame)
+    return Measure(
+        name=name,
+        value=float(value),
+        sd=float(sd),
+        shared_sd=min(float(shared_sd), float(sd)),
+        unit=unit,
+        frame=frame,
+    )

@@ -91,11 +91,15 @@ def measure_stroke(view: StrokeView) -> tuple[Measure, ...]:
     return tuple(measure(view) for measure in IMAGE_MEASURES)
 
 
-def _stated(name: str, value: float, sd: float, unit: str) -> Measure:
+def _stated(name: str, value: float, sd: float, unit: str, *, shared_sd: float = 0.0) -> Measure:
     """A measure; none where the body's size, which everything here leans on, is not known."""
     if np.isfinite(value) and np.isfinite(sd):
-        return Measure(name=name, value=value, sd=sd, unit=unit, frame=IMAGE)
-    return Measure.missing(name, unit, IMAGE, "trunk and legs were not seen whole around the stroke")
+        return Measure(
+            name=name, value=value, sd=sd, shared_sd=min(shared_sd, sd), unit=unit, frame=IMAGE
+        )
+    return Measure.missing(
+        name, unit, IMAGE, "trunk and legs were not seen whole around the stroke"
+    )
 
 
 def _line(view: StrokeView, part: str, time_s: float, name: str) -> Measure:
@@ -244,12 +248,13 @@ def hand_speed(view: StrokeView) -> Measure:
     velocity, sd = found
     value = float(np.hypot(*velocity)) / view.height_px
     size_sd = value * HEIGHT_SD_SHARE
-    return _stated(name, value, float(np.hypot(sd / view.height_px, size_sd)), unit)
+    whole = float(np.hypot(sd / view.height_px, size_sd))
+    return _stated(name, value, whole, unit, shared_sd=size_sd)
 
 
 HEIGHT_SD_SHARE = 0.05
 """Standard error of the body height in pixels: how far segment shares differ between people
-(a few per cent; common practice, no source)."""
+(a few per cent; common practice, no source). Of one player it is the same at every stroke."""
 
 
 def contact_height(view: StrokeView) -> Measure:
@@ -269,8 +274,9 @@ def contact_height(view: StrokeView) -> Measure:
     rise = 0.0 if found is None else abs(found[0][1]) / view.height_px
     timing = rise * view.stroke.contact_s_sd / view.slow_factor
     placing = view.sd_px(wrist_name, "left_hip", "right_hip") * np.sqrt(1.5) / view.height_px
-    sd = float(np.sqrt(timing**2 + placing**2 + (HEIGHT_SD_SHARE * value) ** 2))
-    return _stated(name, value, sd, unit)
+    size_sd = HEIGHT_SD_SHARE * abs(value)
+    sd = float(np.sqrt(timing**2 + placing**2 + size_sd**2))
+    return _stated(name, value, sd, unit, shared_sd=size_sd)
 
 
 def follow_path(view: StrokeView) -> Measure:
@@ -287,8 +293,9 @@ def follow_path(view: StrokeView) -> Measure:
     found = _hand_velocity(view)
     speed = 0.0 if found is None else float(np.hypot(*found[0])) / view.height_px
     timing = speed * stroke.contact_s_sd / view.slow_factor
-    sd = float(np.sqrt(2 * noise**2 + timing**2 + (HEIGHT_SD_SHARE * value) ** 2))
-    return _stated(name, value, sd, unit)
+    size_sd = HEIGHT_SD_SHARE * value
+    sd = float(np.sqrt(2 * noise**2 + timing**2 + size_sd**2))
+    return _stated(name, value, sd, unit, shared_sd=size_sd)
 
 
 def follow_time(view: StrokeView) -> Measure:

@@ -23,6 +23,7 @@ from paddlebrief.mechanics.body_view import BodyView, ContactPoint
 from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
 from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.mechanics.paddle import paddle_measures
+from paddlebrief.mechanics.sharing import with_shared
 from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
 from paddlebrief.mechanics.turns import body_measures
 from paddlebrief.paddle import (
@@ -81,7 +82,12 @@ def measure_strokes(
     tracks = closer.tracks()
     cases = [
         _Case.gather(
-            info, stroke, parts=parts, court=court, closer=closer, sight=sight,
+            info,
+            stroke,
+            parts=parts,
+            court=court,
+            closer=closer,
+            sight=sight,
             stature=statures.get(stroke.player, ADULT),
         )
         for stroke in strokes
@@ -232,7 +238,7 @@ class _Case:
 
     def _measures(self, body: BodyView, pose: PaddlePose | None) -> tuple[Measure, ...]:
         """In page order."""
-        return (
+        measures = (
             *measure_stroke(self.view),
             *body_measures(body),
             *paddle_measures(
@@ -245,6 +251,7 @@ class _Case:
             ),
             *ball_measures(self.ball),
         )
+        return tuple(with_shared(m) for m in measures)
 
     def _contact(self, pose: PaddlePose | None) -> ContactPoint | None:
         """Where the ball is met: by its own flights, else beside the wrist where it is seen."""

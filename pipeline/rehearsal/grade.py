@@ -20,9 +20,9 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import spearmanr
 
 from paddlebrief.errors import RehearsalError
-from paddlebrief.ranking import Target
 from paddlebrief.records import Kind
 from paddlebrief.rehearsal.true_measures import MEASURES
+from paddlebrief.scoring import Target
 
 __all__ = ["MATCH_S", "TrueQuality", "default_quality", "grade"]
 
@@ -202,19 +202,26 @@ def _measures(pairs, rows: Sequence[dict]) -> dict[str, dict]:
     return graded
 
 
-def _ranking(pairs, rows: Sequence[dict], quality: TrueQuality) -> dict[str, float | None]:
+def _ranking(pairs, rows: Sequence[dict], quality: TrueQuality) -> dict[str, float | int | None]:
     """Agreement of the result's order with the true one, averaged over the ranked groups.
 
     A group is one player's matched strokes of one kind and side, as the result has them, with
     both a score in the result and a true one; groups under `FEWEST_RANKED` strokes are left out.
+    Of the strokes ``named`` best or worst, those are right that truly lie on that side of the
+    middle of their group; one that lies at it is wrong.
     """
     scores = {(_stem(r["recording"]), r["number"]): r["score"] for r in rows}
+    signs = {
+        (_stem(r["recording"]), r["number"]): {"best": 1, "worst": -1}.get(r.get("named"), 0)
+        for r in rows
+    }
     groups = defaultdict(list)
     for true, found in pairs:
-        score = scores.get((_stem(found["recording"]), found["number"]))
-        truly = quality(true["kind"], true)
+        key = _stem(found["recording"]), found["number"]
+        score, truly = scores.get(key), quality(true["kind"], true)
         if score is not None and np.isfinite(score) and np.isfinite(truly):
-            groups[found["player"], found["kind"], found["side"]].append((score, truly))
+            group = found["player"], found["kind"], found["side"]
+            groups[group].append((score, truly, signs[key]))
     ranked = [np.array(g) for g in groups.values() if len(g) >= FEWEST_RANKED]
     best = [_overlap(-g[:, 0], -g[:, 1]) for g in ranked]
     worst = [_overlap(g[:, 0], g[:, 1]) for g in ranked]
@@ -223,7 +230,16 @@ def _ranking(pairs, rows: Sequence[dict], quality: TrueQuality) -> dict[str, flo
         for g in ranked
         if np.ptp(g[:, 0]) > 0 and np.ptp(g[:, 1]) > 0
     ]
-    return {"best3_overlap": _mean(best), "worst3_overlap": _mean(worst), "spearman": _mean(rho)}
+    sides = [g[:, 2] * (g[:, 1] - np.median(g[:, 1])) for g in map(np.array, groups.values())]
+    named = [np.abs(np.array(g)[:, 2]) > 0 for g in groups.values()]
+    right = [bool(s > 0) for side, one in zip(sides, named, strict=True) for s in side[one]]
+    return {
+        "best3_overlap": _mean(best),
+        "worst3_overlap": _mean(worst),
+        "spearman": _mean(rho),
+        "named": len(right),
+        "named_right": _share(sum(right), len(right)),
+    }
 
 
 def _overlap(first: np.ndarray, second: np.ndarray) -> float:

@@ -236,6 +236,8 @@ class MeasureRow(Base):
     """Position among the stroke's measures, from 0."""
     value: Mapped[float | None]
     sd: Mapped[float | None]
+    shared_sd: Mapped[float] = mapped_column(server_default=text("0"))
+    """The part of ``sd`` that a player's strokes in one recording have in common."""
     unit: Mapped[str]
     frame: Mapped[FrameOfReference]
     reason: Mapped[str | None]

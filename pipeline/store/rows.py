@@ -197,6 +197,7 @@ def _measure_row(measure: Measure, place: int) -> MeasureRow:
         place=place,
         value=float(measure.value) if measure.measured else None,
         sd=float(measure.sd) if measure.measured else None,
+        shared_sd=float(measure.shared_sd),
         unit=measure.unit,
         frame=measure.frame,
         reason=measure.reason,
@@ -237,6 +238,7 @@ def measure_record(row: MeasureRow) -> Measure:
         name=row.name,
         value=row.value,
         sd=row.sd,
+        shared_sd=row.shared_sd,
         unit=row.unit,
         frame=row.frame,
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from paddlebrief.records import Kind, Measure, MeasuredStroke, PlayerRanking
+from paddlebrief.records import Kind, Measure, MeasuredStroke, PlayerRanking, RankedStroke
 from paddlebrief.store.files import clear_write_errors, written_whole
 
 __all__ = ["write_tables"]
@@ -40,6 +40,7 @@ _MEASURES = pa.schema(
         "name": pa.string(),
         "value": pa.float64(),
         "sd": pa.float64(),
+        "shared_sd": pa.float64(),
         "unit": pa.string(),
         "frame": pa.string(),
         "reason": pa.string(),
@@ -55,6 +56,9 @@ _RANKING = pa.schema(
         "rank": pa.int32(),
         "score": pa.float64(),
         "score_sd": pa.float64(),
+        "score_own_sd": pa.float64(),
+        "above_middle": pa.float64(),
+        "named": pa.string(),
         "of": pa.int32(),
     }
 )
@@ -68,7 +72,9 @@ def write_tables(
     """Write the tables of a run: what was measured, and how the strokes compare.
 
     ``strokes`` has a row a stroke and ``measures`` a row a stroke and measure, each as Parquet
-    and as CSV; ``ranking.parquet`` has a row a ranked stroke, rank 1 the best ``of`` so many.
+    and as CSV; ``ranking.parquet`` has a row a scored stroke, rank 1 the best ``of`` so many,
+    and says of those ``named`` best or worst which they are.
+    ``shared_sd`` is the part of ``sd`` that a player's strokes in one recording have in common.
     A value that was not measured is empty and its reason stands beside it. In ``strokes.csv``
     the measures follow as columns of their own, with unit and frame of reference in the header.
     The CSV files are UTF-8 with a byte-order mark, without which spreadsheets garble "°".
@@ -132,6 +138,7 @@ def _measure(measured: MeasuredStroke, measure: Measure) -> dict[str, object]:
         "name": measure.name,
         "value": measure.value if measure.measured else None,
         "sd": measure.sd if measure.measured else None,
+        "shared_sd": measure.shared_sd if measure.measured else None,
         "unit": measure.unit,
         "frame": measure.frame.value,
         "reason": measure.reason,
@@ -149,11 +156,20 @@ def _ranking(rankings: Sequence[PlayerRanking]) -> list[dict[str, object]]:
             "rank": rank,
             "score": ranked.score,
             "score_sd": ranked.score_sd,
+            "score_own_sd": ranked.score_own_sd,
+            "above_middle": ranked.above_middle,
+            "named": _named(ranked, ranking),
             "of": len(ranking.order),
         }
         for ranking in rankings
         for rank, ranked in enumerate(ranking.order, start=1)
     ]
+
+
+def _named(ranked: RankedStroke, ranking: PlayerRanking) -> str | None:
+    if ranked in ranking.best:
+        return "best"
+    return "worst" if ranked in ranking.worst else None
 
 
 def _wide(
