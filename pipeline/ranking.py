@@ -38,7 +38,7 @@ class RankingSettings(_Part):
         description="most often that strokes which do not differ are ranked, share of groups",
     )
     sure: float = Field(
-        0.9,
+        0.8,
         gt=0.5,
         lt=1,
         description="probability of lying above or below the player's middle to be named",
