@@ -254,6 +254,7 @@ class RecordingJob:
             settings=self.settings.strokes,
             sight=self.settings.sight,
             ears=self.settings.ears,
+            court=self.solved_court(),
             holding=PaddleHand(self.info, parts, PaddleNet(self.settings.eyes)),
             progress=reporter().share,
         )

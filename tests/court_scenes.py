@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from paddlebrief.court import Court
 from paddlebrief.court.adjust import Priors
-from paddlebrief.court.camera import SolvedCamera
+from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.court.dimensions import (
     COURT_LENGTH_M,
     COURT_WIDTH_M,
@@ -14,6 +15,7 @@ from paddlebrief.court.dimensions import (
     NET_SIDE_HEIGHT_M,
     line_rectangles_m,
 )
+from paddlebrief.court.solve import CourtSpan
 from tests.courts import Eye, Floor, badminton_lines, draw_floor, stand_people
 
 PLACES = ("behind", "side", "corner")
@@ -155,3 +157,21 @@ def _ground_error(
     known = np.isfinite(gap).all(axis=1)
     away = np.einsum("ni,nij,nj->n", gap[known], np.linalg.inv(covariance[known]), gap[known])
     return errors, away < 5.991  # chi-squared, 2 degrees of freedom, 95 %
+
+
+def level_court() -> Court:
+    """A court seen by a level camera 1.8 m up, 10 m before the net, that looks along it."""
+    view = View(
+        focal_px=1000.0, centre_px=np.array([640.0, 360.0]), distortion=np.zeros(2),
+        rotation=np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]),
+        position_m=np.array([0.0, -10.0, 1.8]), size_px=(1280, 720),
+    )  # fmt: skip
+    camera = SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2))
+    return Court(
+        spans=(
+            CourtSpan(
+                start_s=0.0, end_s=10.0, camera=camera, found_share=1.0, residual_px=0.2,
+                worst_sd_m=0.01, drift_px=0.0,
+            ),
+        )
+    )  # fmt: skip

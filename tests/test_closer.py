@@ -6,14 +6,20 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, Candidates, Flight
+from paddlebrief.ball import (
+    BallTrack,
+    BallTrackSettings,
+    Break,
+    BreakKind,
+    Candidates,
+    Flight,
+    leaving_px,
+)
 from paddlebrief.closer import CloserFolder
 from paddlebrief.closer import confirm as confirming
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.stage import _thinned
-from paddlebrief.court import Court, SolvedCamera
-from paddlebrief.court.camera import PARAMETERS, View
-from paddlebrief.court.solve import CourtSpan
+from paddlebrief.court import Court
 from paddlebrief.errors import StoreError
 from paddlebrief.footage import Frame
 from paddlebrief.mechanics.body_view import BodyView
@@ -25,6 +31,7 @@ from paddlebrief.strokes import StrokeSettings
 from paddlebrief.turn.fusion import Turns
 from paddlebrief.turn.net import SEGMENTS
 from tests.bodies2d import HEIGHT_PX, standing, track
+from tests.court_scenes import level_court
 from tests.test_strokes import footage, parts_of
 
 WRIST_PX = {0: np.array([664.0, 420.0]), 1: np.array([264.0, 420.0])}
@@ -86,6 +93,24 @@ def test_an_unsure_stroke_counts_only_when_a_ball_leaves_the_hand(two_people):
     assert confirmed(two_people, [doubtful], [ball_from(near, 3.4)]) == []
 
 
+@pytest.mark.parametrize(
+    ("late_s", "beside_px", "kept"), [(0.2, 0, True), (0.2, 320, False), (0.3, 0, False)]
+)
+def test_a_ball_that_the_body_hid_at_first_is_followed_back_to_the_hand(
+    two_people, late_s, beside_px, kept
+):
+    """It flies to the right at 800 pixels a second, so it is first seen 160 or 240 px away."""
+    seen_at = WRIST_PX[0] + [800 * late_s, beside_px]
+    ball = ball_from(seen_at, 3.0 + late_s)
+    (flight,) = ball.flights
+    start = replace(flight.start, kind=BreakKind.START)
+    hidden = replace(ball, flights=(replace(flight, start=start),))
+    np.testing.assert_allclose(
+        leaving_px(hidden.flights[0], 3.0), WRIST_PX[0] + [0, beside_px], atol=1e-9
+    )
+    assert len(confirmed(two_people, [stroke(sure=False)], [hidden])) == kept
+
+
 def test_the_ball_names_the_owner_of_an_impact_against_the_stronger_swing(two_people):
     rivals = [stroke(1, person=0), stroke(2, person=1, sure=False)]
     (kept,) = confirmed(two_people, rivals, [ball_from(WRIST_PX[1] + [20, 10], 3.0)])
@@ -128,24 +153,6 @@ def test_a_swing_without_sound_and_ball_is_practice_where_balls_are_seen(two_peo
     silent = replace(stroke(6, contact_s=4.9), heard=False)
     seen = [ball_from(WRIST_PX[0] + [30, 0], s.contact_s) for s in heard[:balls]]
     assert len(confirmed(two_people, [*heard, silent], seen)) == kept
-
-
-def level_court() -> Court:
-    """A court seen by a level camera 1.8 m up, 10 m before the net, that looks along it."""
-    view = View(
-        focal_px=1000.0, centre_px=np.array([640.0, 360.0]), distortion=np.zeros(2),
-        rotation=np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]]),
-        position_m=np.array([0.0, -10.0, 1.8]), size_px=(1280, 720),
-    )  # fmt: skip
-    camera = SolvedCamera(view=view, covariance=np.zeros((len(PARAMETERS),) * 2))
-    return Court(
-        spans=(
-            CourtSpan(
-                start_s=0.0, end_s=10.0, camera=camera, found_share=1.0, residual_px=0.2,
-                worst_sd_m=0.01, drift_px=0.0,
-            ),
-        )
-    )  # fmt: skip
 
 
 @pytest.mark.parametrize(("deeper_m", "kept"), [(0.3, True), (3.0, False), (-3.0, False)])

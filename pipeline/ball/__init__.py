@@ -9,7 +9,7 @@ from paddlebrief.ball.records import (
     Flight,
 )
 from paddlebrief.ball.settings import BallTrackSettings
-from paddlebrief.ball.shots import Shot, Value, find_shot, measure_shot
+from paddlebrief.ball.shots import Shot, Value, find_shot, leaving_px, measure_shot
 from paddlebrief.ball.track import track_balls
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "Shot",
     "Value",
     "find_shot",
+    "leaving_px",
     "measure_shot",
     "track_balls",
 ]

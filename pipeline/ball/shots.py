@@ -12,7 +12,7 @@ from paddlebrief.ball.settings import BallTrackSettings
 from paddlebrief.ball.track import numeric_slope
 from paddlebrief.court.dimensions import COURT_LENGTH_M, net_height_m
 
-__all__ = ["Shot", "Value", "find_shot", "measure_shot"]
+__all__ = ["Shot", "Value", "find_shot", "leaving_px", "measure_shot"]
 
 _BACK_S = 0.15
 _NEAR_S = 0.06
@@ -89,14 +89,15 @@ def find_shot(
     contact_s: float,
     *,
     within_s: float = _NEAR_S,
+    back_s: float = _BACK_S,
     hand_px: np.ndarray | None = None,
     reach_px: float = np.inf,
     hand_m: np.ndarray | None = None,
 ) -> tuple[BallTrack, int] | None:
     """The track, and its flight, that leaves a contact; None without one.
 
-    A hit near the contact comes first, then a track that starts up to 0.15 s after it. Tracks in
-    court metres and tracks in the picture alone are both found.
+    A hit near the contact comes first, then a track that starts soon after it. Tracks in court
+    metres and tracks in the picture alone are both found.
 
     Parameters
     ----------
@@ -106,6 +107,8 @@ def find_shot(
         Seconds on court.
     within_s
         How far a hit may be from it.
+    back_s
+        How long after it a track may start.
     hand_px, reach_px
         (2,) place of the hitting hand at contact, and how far from it the ball may be then;
         None takes any ball.
@@ -119,19 +122,22 @@ def find_shot(
         for index, flight in enumerate(track.flights):
             since = flight.start.time_s - contact_s
             hit = flight.start.kind in (BreakKind.HIT, BreakKind.TURN) and abs(since) <= within_s
-            starts = flight.start.kind is BreakKind.START and -within_s <= since <= _BACK_S
+            starts = flight.start.kind is BreakKind.START and -within_s <= since <= back_s
             cost = abs(since) + (0.0 if hit else within_s)
             if not (hit or starts) or cost >= least:
                 continue
-            px = flight.start.px if hit else _px_at(flight, contact_s)
+            px = leaving_px(flight, contact_s)
             near = hand_px is None or np.hypot(*(px - hand_px)) <= reach_px
             if near and (hand_m is None or not _is_elsewhere(flight, contact_s, hand_m)):
                 best, least = (track, index), cost
     return best
 
 
-def _px_at(flight: Flight, time_s: float) -> np.ndarray:
-    return (time_s - flight.anchor_s) ** np.arange(4) @ flight.curve_px
+def leaving_px(flight: Flight, contact_s: float) -> np.ndarray:
+    """(2,) where a flight's ball leaves a contact: at its hit, or followed back in the picture."""
+    if flight.start.kind in (BreakKind.HIT, BreakKind.TURN):
+        return flight.start.px
+    return (contact_s - flight.anchor_s) ** np.arange(4) @ flight.curve_px
 
 
 def _is_elsewhere(flight: Flight, contact_s: float, hand_m: np.ndarray) -> bool:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, find_shot
+from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, find_shot, leaving_px
 from paddlebrief.body import body_height_px, hand_landmark
 from paddlebrief.court import Court, SolvedCamera
 from paddlebrief.paddle import BallAtHit, ball_at_hit
@@ -22,6 +22,9 @@ REACH_BH = 0.45
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
 NEAR_S = 0.2
+BEHIND_S = 0.25
+"""How long after its contact a struck ball may first be seen, seconds on court: seen from behind, a
+backhand's is hidden by the body for 0.17 to 0.19 s (a rendered session)."""
 HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
 """How far a contact may be from its ball's hit, seconds on court: as timed by a sound near the
 hand's own time, and by the hand alone."""
@@ -200,16 +203,19 @@ class _Scene:
         if hand is None:
             return np.inf
         place = hand.at(stroke.contact_s)
+        contact_s = stroke.contact_s / self.info.slow_factor
         found = find_shot(
             self.tracks,
-            stroke.contact_s / self.info.slow_factor,
+            contact_s,
+            back_s=BEHIND_S,
             hand_px=place,
             reach_px=REACH_BH * hand.height_px,
         )
         if found is None:
             return np.inf
         ball, index = found
-        return float(np.linalg.norm(ball.flights[index].start.px - place) / hand.height_px)
+        away_px = np.linalg.norm(leaving_px(ball.flights[index], contact_s) - place)
+        return float(away_px / hand.height_px)
 
     def at_its_hit(self, stroke: Stroke) -> Stroke:
         """The stroke, at the time of the hit that it is: the nearest one at its hand."""

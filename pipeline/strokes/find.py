@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from paddlebrief.court import Court
 from paddlebrief.ears import EarSettings, Impact, travel_s
 from paddlebrief.records import FootageInfo, Handedness, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
+from paddlebrief.strokes.grounded import stands
 from paddlebrief.strokes.kind import HandPathKind, KindModel
 from paddlebrief.strokes.settings import StrokeSettings
 from paddlebrief.strokes.stroke import smoothed, stroke_at
@@ -55,6 +57,7 @@ def find_strokes(
     settings: StrokeSettings,
     sight: SightSettings,
     ears: EarSettings,
+    court: Court | None = None,
     holding: Holding | None = None,
     model: KindModel | None = None,
     progress: Callable[[float], None] = lambda share: None,
@@ -75,6 +78,9 @@ def find_strokes(
         Player's name by person; people without a name are called by their number.
     settings, sight, ears
         Settings of the stages whose rules are used.
+    court
+        Solved or not: bodies that cannot stand where their feet are seen are none. None asks
+        nothing of that kind.
     holding
         Sees which hand holds the paddle, for people whose hand is not known; None leaves that to
         the swings.
@@ -85,7 +91,9 @@ def find_strokes(
     """
     model = model or HandPathKind()
     loud = [i for i in impacts if i.rise_db >= settings.min_rise_db]
-    swings = _all_swings(info, parts, _struck_s(loud, info, ears), settings=settings, sight=sight)
+    swings = _all_swings(
+        info, parts, _struck_s(loud, info, ears), court=court, settings=settings, sight=sight
+    )
     brief = {
         p.person
         for p in parts.summary().people
@@ -142,13 +150,15 @@ def _all_swings(
     parts: TrackParts,
     struck_s: np.ndarray,
     *,
+    court: Court | None,
     settings: StrokeSettings,
     sight: SightSettings,
 ) -> dict[int, list[Swing]]:
     """Swings of everybody by person: all large ones, and small ones during an impact."""
     swings: dict[int, list[Swing]] = defaultdict(list)
     for start_s, end_s, tracks in parts.overlapping():
-        for track in tracks:
+        camera = None if court is None else court.at((start_s + end_s) / 2)
+        for track in (t for t in tracks if stands(t, camera)):
             for hidden in (False, True):
                 smooth = smoothed(
                     track, slow_factor=info.slow_factor, sight=sight, keep_hidden=hidden
