@@ -8,6 +8,7 @@ __all__ = [
     "TRUNK_AND_LEG_SHARE",
     "UPPER_ARM_SHARE",
     "body_height_px",
+    "body_heights_px",
     "hand_landmark",
     "hip_centre_px",
     "line_angle_deg",
@@ -34,6 +35,19 @@ def hand_landmark(hand: Handedness, part: str) -> int:
 def hip_centre_px(track: Track) -> np.ndarray:
     """(n, 2) middle between the hips, pixels; NaN where either is missing."""
     return (track.point("left_hip") + track.point("right_hip")) / 2
+
+
+def body_heights_px(track: Track) -> np.ndarray:
+    """(n,) height of the body in each frame by itself, pixels: what `body_height_px` sums, as long
+    as it looks there, so too little where the body is bent; NaN where a joint is missing."""
+    total = np.zeros(len(track.time_s))
+    for upper, lower in _CHAIN:
+        sides = [
+            np.linalg.norm(track.point(f"{side}_{upper}") - track.point(f"{side}_{lower}"), axis=1)
+            for side in ("left", "right")
+        ]
+        total += np.mean(sides, axis=0)
+    return total / TRUNK_AND_LEG_SHARE
 
 
 def body_height_px(track: Track) -> float:

@@ -30,6 +30,12 @@ def test_a_body_is_as_large_as_people_are(height_m, on_its_feet):
     assert stands(body(height_m), CAMERA) is on_its_feet
 
 
+def test_who_walks_from_far_to_near_stays_as_large():
+    far, near = body(1.7, away_m=20.0), body(1.7, away_m=4.5)
+    points = np.concatenate([far.landmarks_px] * 3 + [near.landmarks_px])
+    assert stands(track(points, np.arange(len(points)) / 60), CAMERA)
+
+
 def test_feet_above_the_horizon_stand_on_nothing():
     assert not stands(body(1.7, raised_px=300.0), CAMERA)
 

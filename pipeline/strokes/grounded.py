@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from paddlebrief.body import body_height_px
+from paddlebrief.body import body_heights_px
 from paddlebrief.court import SolvedCamera
 from paddlebrief.records import Track
 
@@ -35,11 +35,11 @@ def stands(track: Track, camera: SolvedCamera | None) -> bool:
     if camera is None:
         return True
     ankles = (track.point("left_ankle") + track.point("right_ankle")) / 2
-    inside = np.all((ankles >= 0) & (ankles < camera.view.size_px), axis=1)
-    ankles = ankles[inside][:: max(1, inside.sum() // _SAMPLES)]
-    if not len(ankles):
+    inside = np.flatnonzero(np.all((ankles >= 0) & (ankles < camera.view.size_px), axis=1))
+    inside = inside[:: max(1, len(inside) // _SAMPLES)]
+    if not len(inside):
         return True
-    place, _ = camera.ground(ankles, height_m=_ANKLE_M)
+    place, _ = camera.ground(ankles[inside], height_m=_ANKLE_M)
     placed = np.isfinite(place).all(axis=1)
     if placed.mean() < 0.5:
         return False
@@ -47,6 +47,6 @@ def stands(track: Track, camera: SolvedCamera | None) -> bool:
         camera.project(np.column_stack([place[placed], np.full(placed.sum(), z)]))
         for z in (0.0, _TALL_M)
     )
-    usual_px = np.nanmedian(np.linalg.norm(high - low, axis=1))
-    size = body_height_px(track) / usual_px
-    return not np.isfinite(size) or bool(_SIZES[0] <= size <= _SIZES[1])
+    sizes = body_heights_px(track)[inside][placed] / np.linalg.norm(high - low, axis=1)
+    sizes = sizes[np.isfinite(sizes)]
+    return not len(sizes) or bool(_SIZES[0] <= np.median(sizes) <= _SIZES[1])
