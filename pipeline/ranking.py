@@ -58,6 +58,7 @@ class Sentences(_Part):
     above: str
     within: str
     all_within: str
+    about_within: str
     no_targets: str
     too_few: str
     too_close: str
@@ -182,15 +183,17 @@ def _reasons(
     say: Sentences,
     labels: Mapping[str, str],
 ) -> tuple[str, ...]:
-    """What put a stroke where it is: measures outside their targets, the weightiest first; for a
-    stroke inside all of them, the measures in which it differs most from the player's middle."""
+    """What put a stroke where it is: measures outside their targets by more than their standard
+    uncertainty, the weightiest first; for a stroke without any, the measures in which it differs
+    most from the player's middle."""
     found = applied(stroke, targets)
     outside = [(t.weight * t.shortfall(m.value), t, m) for t, m in found if t.shortfall(m.value)]
-    if outside:
-        outside.sort(key=lambda o: -o[0])
-        return tuple(_outside(t, m, say=say, labels=labels) for _, t, m in outside[:REASONS_SHOWN])
+    clear = [(w, t, m) for w, t, m in outside if t.tolerance * t.shortfall(m.value) > m.sd]
+    if clear:
+        clear.sort(key=lambda o: -o[0])
+        return tuple(_outside(t, m, say=say, labels=labels) for _, t, m in clear[:REASONS_SHOWN])
     apart = []
-    for target, measure in found:
+    for target, measure in ((t, m) for t, m in found if not t.shortfall(m.value)):
         typical = _median(group, measure.name)
         apart.append((abs(measure.value - typical) / target.tolerance, measure, typical))
     apart.sort(key=lambda a: -a[0])
@@ -199,7 +202,7 @@ def _reasons(
         for distance, m, t in apart[: REASONS_SHOWN - 1]
         if distance > 0
     ]
-    return (say.all_within, *telling)
+    return (say.about_within if outside else say.all_within, *telling)
 
 
 def _outside(target: Target, measure: Measure, *, say: Sentences, labels: Mapping[str, str]) -> str:

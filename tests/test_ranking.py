@@ -40,6 +40,18 @@ def test_strokes_further_outside_the_targets_rank_lower():
     )
 
 
+def test_a_measure_within_its_uncertainty_of_a_range_is_no_reason():
+    low = min(t.low for t in BOOK.targets[Kind.DRIVE] if t.measure == "path_angle_image_deg")
+    angles = [low - 2, low - 30, low - 40, low + 10, low + 12, low + 14]
+    strokes = [measured(i + 1, path_deg=a, sd=5) for i, a in enumerate(angles)]
+    (ranking,) = rank(strokes, book=BOOK, settings=RankingSettings())
+    reasons = {r.stroke.stroke.number: r.reasons for r in ranking.order}
+    assert reasons[1][0].startswith("No measure lies clearly outside")
+    assert "comes down into the ball" in reasons[2][0]
+    assert reasons[4][0].startswith("Every measure")
+    assert not any("under the" in text for text in reasons[1])
+
+
 def test_too_few_and_too_close_are_not_ranked():
     few = rank([measured(i, path_deg=a) for i, a in ((1, -50), (2, 0))], book=BOOK,
                settings=RankingSettings())[0]  # fmt: skip
