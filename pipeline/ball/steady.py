@@ -93,7 +93,7 @@ class Steadier:
         self._turns: list[tuple[Anchor | None, np.ndarray]] = []
         self._reference: np.ndarray | None = None
         self._maps: list[np.ndarray] = []
-        self._onto: list[int] = []
+        self._compared: list[int] = []  # numbers of the anchors that frames were compared with
 
     def add(self, picture_bgr: np.ndarray, time_s: float) -> None:
         """Compare the next frame; one that matches nothing is taken to lie like the last."""
@@ -114,16 +114,16 @@ class Steadier:
 
     def _place(self, reference: int, moved: Movement | None) -> None:
         """Note a frame's map onto its reference; the last one's where they do not match."""
-        last = self._maps[-1] if self._onto and self._onto[-1] == reference else _STAY
+        last = self._maps[-1] if self._compared and self._compared[-1] == reference else _STAY
         self._maps.append(last if moved is None else moved.onto)
-        self._onto.append(reference)
+        self._compared.append(reference)
 
     def between(self, number: int, other: int) -> np.ndarray | None:
         """(2, 3) map of one frame's pixels onto another's, by their places among those added.
 
         None when it is not known, since they were not compared with the same picture.
         """
-        if self._onto[number] != self._onto[other] or self._onto[number] == _NOWHERE:
+        if self._compared[number] != self._compared[other] or self._compared[number] == _NOWHERE:
             return None
         to_other = cv2.invertAffineTransform(self._maps[other])
         linear = to_other[:, :2] @ self._maps[number][:, :2]
