@@ -319,17 +319,15 @@ def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedne
 
 def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
     """Colour distance of shirt and legs to the named colours, and a price on the other hand;
-    infinite when no colour is named."""
+    infinite where none of the clothes that are named was seen."""
     named = [COLOURS_LAB.get(c.casefold()) for c in player.clothes[:2]]
-    worn = (
-        np.nanmedian([p.shirt_lab for p in group], axis=0),
-        np.nanmedian([p.legs_lab for p in group], axis=0),
-    )
-    off = [
-        float(np.linalg.norm(own - np.array(lab)))
-        for own, lab in zip(worn, named, strict=False)
-        if lab is not None
-    ]
+    worn = ([p.shirt_lab for p in group], [p.legs_lab for p in group])
+    off = []
+    for looks, lab in zip(worn, named, strict=False):
+        seen = np.array(looks, float)
+        seen = seen[np.isfinite(seen).all(axis=1)]
+        if lab is not None and len(seen):
+            off.append(float(np.linalg.norm(np.median(seen, axis=0) - np.array(lab))))
     if not off:
         return np.inf
     return float(np.mean(off)) + (_OTHER_HAND_LAB if _other_hand(group, player, hands) else 0.0)

@@ -76,6 +76,23 @@ def test_somebody_else_in_other_clothes_stays_off_the_roster():
     assert named(people, roster=roster).names[2] not in ("Ana", "Bo")
 
 
+def test_legs_that_are_never_seen_leave_the_shirt_to_tell():
+    unseen = (np.nan,) * 3
+    roster = [
+        Player(name="Ana", clothes=["blue", "black"]), Player(name="Bo", clothes=["red", "black"])
+    ]  # fmt: skip
+    people = [person(0, 0, 9, RED, unseen), person(1, 0, 9, BLUE)]
+    assert named(people, roster=roster).names == {0: "Bo", 1: "Ana"}
+
+
+def test_clothes_that_are_never_seen_name_nobody():
+    unseen = (np.nan,) * 3
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    found = named([person(0, 0, 9, unseen, unseen), person(1, 0, 9, BLUE)], roster=roster)
+    assert found.names[0] not in ("Ana", "Bo")
+    assert found.names[1] == "Ana"
+
+
 def test_an_unknown_colour_word_is_said_and_leaves_the_other_garment_in_place():
     people = [person(0, 0, 9, RED, BLACK), person(1, 0, 9, BLACK, RED)]
     roster = [Player(name="Ana", clothes=["plaid", "black"]), Player(name="Bo", clothes=["black"])]
