@@ -4,7 +4,9 @@ Run with ``python -m tests.benchmarks.ball_rendered SESSION… [--strokes N] [--
 folder written by ``paddlebrief rehearse``. The ball network looks at the stretches around the
 first N true strokes; tracks use the rendered camera, and where that shakes, its first picture
 steadies the frames. Prints one block a session; balls that roll, are held, or that nobody can see
-(`ball_sight`) count apart.
+(`ball_sight`) count apart. Candidates and tracks count by what the network found in a frame;
+"places" are those of the fitted flights in every frame from a track's start to its end, frames in
+which the network found nothing among them.
 """
 
 import argparse
@@ -17,6 +19,8 @@ import pyarrow.parquet as pq
 
 from paddlebrief.ball import BallTrack, BallTrackSettings, Candidates, track_balls
 from paddlebrief.ball.files import read_candidates, write_candidates
+from paddlebrief.ball.fit import Layout
+from paddlebrief.ball.flight import drag_per_m, fly_many
 from paddlebrief.ball.steady import Anchor
 from paddlebrief.ball.watch import BallWatch, stretches_around
 from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
@@ -88,7 +92,7 @@ def watched(
 
 
 def grade_places(
-    candidates: Candidates, rows: np.ndarray, balls: dict[int, np.ndarray], looked: set[int]
+    candidates: Candidates, rows: np.ndarray, balls: dict[int, np.ndarray], looked: dict[int, float]
 ) -> tuple[float, float, int]:
     """Share of these rows near a flying ball, share of flying balls with a row near, and how many
     balls there were in the frames looked at."""
@@ -99,6 +103,47 @@ def grade_places(
     for r in rows:
         own[int(candidates.frame[r])].append(candidates.px[r])
     hit = [_nearest(p, own.get(f)) <= NEAR_PX for f in looked for p in balls.get(f, ())]
+    return np.mean(right) if right else np.nan, np.mean(hit), len(hit)
+
+
+def places_m(track: BallTrack, time_s: np.ndarray) -> np.ndarray:
+    """(n, 3) places of a track's ball at (n,) times; NaN before its start and after its end."""
+    out = np.full((len(time_s), 3), np.nan)
+    expected = drag_per_m(SETTINGS.drag_coefficient)
+    drag = expected * np.exp(track.parameters[Layout(len(track.flights)).drag])
+    for flight in track.flights:
+        inside = (time_s >= flight.start.time_s) & (time_s <= flight.end.time_s)
+        since = time_s[inside] - flight.anchor_s
+        for part in (since < 0, since >= 0):
+            if not part.any():
+                continue
+            span = np.array([since[part][np.argmax(np.abs(since[part]))] or 1e-6])
+            paths = fly_many(
+                flight.position_m[None], flight.velocity_mps[None], drag=np.array([drag]),
+                rim=flight.rim_mps[None], span_s=span, longest_step_s=0.02,
+            )  # fmt: skip
+            place, _ = paths.at(np.zeros(part.sum(), int), since[part])
+            out[np.flatnonzero(inside)[part]] = place
+    return out
+
+
+def grade_flights(
+    tracks: list[BallTrack],
+    camera: SolvedCamera,
+    frame_time_s: dict[int, float],
+    flying: dict[int, np.ndarray],
+    in_view: dict[int, np.ndarray],
+) -> tuple[float, float, int]:
+    """Share of the tracks' places that are near a flying ball, in all frames looked at; share of
+    the balls in view with a place near, and how many balls there were."""
+    frames, times = np.array(list(frame_time_s)), np.array(list(frame_time_s.values()))
+    own, right = defaultdict(list), []
+    for track in tracks:
+        px = camera.project(places_m(track, times))
+        for k in np.flatnonzero(np.isfinite(px).all(axis=1)):
+            own[int(frames[k])].append(px[k])
+            right.append(_nearest(px[k], flying.get(int(frames[k]))) <= NEAR_PX)
+    hit = [_nearest(p, own.get(f)) <= NEAR_PX for f in frame_time_s for p in in_view.get(f, ())]
     return np.mean(right) if right else np.nan, np.mean(hit), len(hit)
 
 
@@ -181,6 +226,8 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
         _, seen, m = grade_places(candidates, part, in_view, looked)
         print(f"  {name}: precision {precision:.3f}, recall {seen:.3f} of {m} balls in view, "
               f"{recall:.3f} of all {n}")  # fmt: skip
+    precision, seen, m = grade_flights(tracks, camera, looked, balls, in_view)
+    print(f"  places: precision {precision:.3f}, recall {seen:.3f} of {m} balls in view")
     wrong = false_tracks(tracks, candidates, balls)
     print(f"  {len(tracks)} tracks, {wrong / minutes:.1f} false a minute looked at; "
           f"{seconds / minutes:.0f} s a minute")  # fmt: skip
@@ -199,11 +246,11 @@ def report(folder: Path, *, count: int, keep: Path | None) -> None:
         print("; ", "; ".join(sorted(set(out[f"{name} reasons"]))))
 
 
-def looked_at(truth: Path, times_s: np.ndarray) -> set[int]:
-    """Numbers of the frames that were looked at, by their times."""
+def looked_at(truth: Path, times_s: np.ndarray) -> dict[int, float]:
+    """Numbers of the frames that were looked at, and their times."""
     table = pq.read_table(truth / "frames.parquet")
     all_s, number = table["time_s"].to_numpy(), table["frame"].to_numpy()
-    return {int(number[np.argmin(np.abs(all_s - t))]) for t in times_s}
+    return {int(number[np.argmin(np.abs(all_s - t))]): float(t) for t in times_s}
 
 
 def _inside(z: list[float]) -> str:
