@@ -155,17 +155,62 @@ def test_a_swing_without_sound_and_ball_is_practice_where_balls_are_seen(two_peo
     assert len(confirmed(two_people, [*heard, silent], seen)) == kept
 
 
+@pytest.mark.parametrize(("balls", "silent_balls", "kept"), [(5, 0, 5), (4, 0, 6), (4, 4, 8)])
+def test_a_sound_without_a_ball_is_another_court_s_where_nearly_all_balls_are_seen(
+    two_people, balls, silent_balls, kept
+):
+    heard = [stroke(k + 1, contact_s=0.6 + 0.5 * k) for k in range(6)]
+    others = [
+        replace(stroke(7 + k, contact_s=3.8 + 0.5 * k, sure=False), heard=False)
+        for k in range(silent_balls)
+    ]
+    struck = [*heard[:balls], *others]
+    seen = [ball_from(WRIST_PX[0] + [30, 0], s.contact_s) for s in struck]
+    assert len(confirmed(two_people, [*heard, *others], seen)) == kept
+
+
+def hit_at(place_m, *, sd_m: float = 0.1) -> BallTrack:
+    """A ball hit beside the wrist at 3 s, at a place on the court."""
+    ball = ball_from(WRIST_PX[0] + [20, 0], 3.0)
+    start = replace(
+        ball.flights[0].start, kind=BreakKind.HIT, covariance_m2=np.eye(3) * sd_m**2,
+        place_m=np.asarray(place_m, float),
+    )  # fmt: skip
+    return replace(ball, flights=(replace(ball.flights[0], start=start),))
+
+
+@pytest.mark.parametrize("hand", [Handedness.RIGHT, Handedness.LEFT])
+@pytest.mark.parametrize("side", [Side.FOREHAND, Side.BACKHAND, Side.UNSURE])
+@pytest.mark.parametrize("to_right_m", [-1.2, -0.3, 0.3, 1.2])
+def test_a_ball_on_the_wrong_side_of_the_body_is_somebody_else_s(
+    two_people, hand, side, to_right_m
+):
+    court = level_court()
+    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
+    assert place[1] < 0  # on the near half, so that a right hand is on the side of x
+    forehand_side = to_right_m if hand is Handedness.RIGHT else -to_right_m
+    wrong = {Side.FOREHAND: forehand_side < -1, Side.BACKHAND: forehand_side > 1}.get(side, False)
+    ball = hit_at([place[0] + to_right_m, place[1] + 0.2, 1.0])
+    doubtful = replace(stroke(hand=hand), side=side, side_probability=0.9)
+    assert len(confirmed(two_people, [doubtful], [ball], court)) == (not wrong)
+
+
+def test_the_start_of_a_track_is_a_hit_too_where_it_is_well_placed(two_people):
+    court = level_court()
+    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
+    for sd_m, kept in ((0.1, False), (0.6, True)):
+        ball = hit_at([place[0] + 0.3, place[1] + 3.0, 1.0], sd_m=sd_m)
+        start = replace(ball.flights[0].start, kind=BreakKind.START)
+        ball = replace(ball, flights=(replace(ball.flights[0], start=start),))
+        assert len(confirmed(two_people, [stroke()], [ball], court)) == kept
+
+
 @pytest.mark.parametrize(("deeper_m", "kept"), [(0.3, True), (3.0, False), (-3.0, False)])
 def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, deeper_m, kept):
     court = level_court()
     ankles = standing(1)[0][[27, 28]].mean(axis=0)
     place, _ = court.at(3.0).ground(ankles, height_m=0.08)
-    ball = ball_from(WRIST_PX[0] + [20, 0], 3.0)
-    start = replace(
-        ball.flights[0].start, kind=BreakKind.HIT, covariance_m2=np.eye(3) * 0.01,
-        place_m=np.array([place[0] + 0.4, place[1] + deeper_m, 1.0]),
-    )  # fmt: skip
-    ball = replace(ball, flights=(replace(ball.flights[0], start=start),))
+    ball = hit_at([place[0] + 0.4, place[1] + deeper_m, 1.0])
     found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
     assert len(found) == kept
     assert len(confirmed(two_people, [stroke(contact_s=3.0)], [ball])) == 1
@@ -175,12 +220,7 @@ def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, dee
 def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, face_mps, kept):
     court = level_court()
     place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.08)
-    ball = ball_from(WRIST_PX[0] + [20, 0], 3.0)
-    start = replace(
-        ball.flights[0].start, kind=BreakKind.HIT, covariance_m2=np.eye(3) * 0.01,
-        place_m=np.array([place[0] + 0.4, place[1] + 0.3, 1.0]),
-    )  # fmt: skip
-    ball = replace(ball, flights=(replace(ball.flights[0], start=start),))
+    ball = hit_at([place[0] + 0.4, place[1] + 0.3, 1.0])
     restitution, before = 0.42, 6.0
     struck = BallAtHit(
         incoming_mps=np.array([0, -before, 0]),

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from paddlebrief.ears import EarSettings
+from paddlebrief.records import LANDMARKS
 from paddlebrief.sight import SightSettings
 from paddlebrief.strokes import StrokeSettings, find_strokes
-from paddlebrief.strokes.grounded import stands
+from paddlebrief.strokes.grounded import standing_place, stands
 from tests.bodies2d import standing, swing_points, track
 from tests.court_scenes import level_court
 from tests.test_strokes import footage, parts_of
@@ -57,3 +58,41 @@ def test_what_swings_in_a_tree_plays_no_stroke(tmp_path, hips_px, found):
             sight=SightSettings(), ears=EarSettings(), court=court,
         )  # fmt: skip
         assert len(strokes) == expected
+
+
+def ground_px(x_m: float, away_m: float) -> np.ndarray:
+    """Where an ankle of a shod foot on the ground is seen, 0.13 m up, by similar triangles."""
+    return np.array([640 + PX_A_METRE_M * x_m / away_m, HORIZON_PX + PX_A_METRE_M * 1.67 / away_m])
+
+
+def on_feet(left_px, right_px, *, frames=120):
+    """Somebody 1.7 m tall and 8 m away whose ankles are seen at (frames, 2) places."""
+    whole = body(1.7)
+    points = np.repeat(whole.landmarks_px[:1], frames, axis=0)
+    for name, px in (("left_ankle", left_px), ("right_ankle", right_px)):
+        points[:, LANDMARKS.index(name)] = px
+    return track(points, np.arange(frames) / 60)
+
+
+def test_a_player_stands_between_the_feet():
+    place, cover = standing_place(on_feet(ground_px(-0.3, 8.0), ground_px(0.2, 8.2)), CAMERA, 1.0)
+    assert place == pytest.approx([-0.05, -1.9], abs=0.02)
+    assert np.all(np.sqrt(np.diag(cover)) < [0.1, 0.4])
+
+
+def test_a_foot_that_is_somebody_else_s_behind_is_left_out():
+    own = ground_px(0.2, 8.0)
+    left = np.tile(ground_px(-0.2, 8.0), (120, 1))
+    left[50:80] = ground_px(-0.3, 10.5)
+    place, cover = standing_place(on_feet(left, own), CAMERA, 1.0)
+    assert np.linalg.norm(place - [0.2, -2.0]) < 0.01  # by the own foot
+    assert np.linalg.norm(place - [0.0, -2.0]) < 2 * np.sqrt(cover[0, 0])
+    # with no time at which both are one body's, half of the way between is all that is known
+    place, cover = standing_place(on_feet(ground_px(-0.3, 10.5), own), CAMERA, 1.0)
+    assert np.sqrt(cover[1, 1]) > 1.2
+
+
+def test_feet_that_are_not_seen_stand_nowhere():
+    place, cover = standing_place(on_feet(np.nan, ground_px(0, 8.0)), CAMERA, 1.0)
+    assert np.isnan(place).all()
+    assert np.isnan(cover).all()

@@ -228,6 +228,25 @@ def test_a_small_motion_during_an_impact_is_kept_as_unsure(tmp_path):
     assert stroke.contact_s == pytest.approx(3.0, abs=0.01)
 
 
+def test_a_heard_contact_stands_though_the_backswing_before_it_was_stronger(tmp_path):
+    time, still = np.arange(360) / 60, standing(360)
+    both = swing_points(time, 2.4) + 0.8 * (swing_points(time, 3.0) - still)
+    parts = parts_of(tmp_path / "t", track(noisy(both), time))
+    (unheard,) = (s for s in found_in(footage(), parts) if s.sure)
+    assert unheard.contact_s == pytest.approx(2.4, abs=0.2)
+    heard = Impact(heard_s=3.0 + travel_s(EarSettings().distance_m), rise_db=25.0)
+    (stroke,) = (s for s in found_in(footage(), parts, impacts=[heard]) if s.sure)
+    assert stroke.contact_s == pytest.approx(3.0, abs=0.01)
+
+
+def test_a_middling_swing_without_a_sound_waits_for_its_ball(tmp_path):
+    time, still = np.arange(360) / 60, standing(360)
+    middling = still + 0.75 * (swing_points(time, 3.0) - still)
+    parts = parts_of(tmp_path / "t", track(noisy(middling), time))
+    (stroke,) = found_in(footage(), parts)
+    assert not stroke.sure
+
+
 def test_the_hand_that_is_seen_to_hold_the_paddle_hits(tmp_path):
     time = np.arange(360) / 60
     parts = parts_of(tmp_path / "t", track(noisy(swing_points(time, 3.0)), time))

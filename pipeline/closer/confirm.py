@@ -7,11 +7,12 @@ import numpy as np
 
 from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, find_shot, leaving_px
 from paddlebrief.body import body_height_px, hand_landmark
-from paddlebrief.court import Court, SolvedCamera
+from paddlebrief.court import Court
 from paddlebrief.paddle import BallAtHit, ball_at_hit
-from paddlebrief.records import FootageInfo, Stroke, Track
+from paddlebrief.records import FootageInfo, Handedness, Side, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
+from paddlebrief.strokes.grounded import standing_place
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
 from paddlebrief.strokes.swings import hand_motion
 
@@ -36,9 +37,14 @@ VAGUEST_HIT_M = 0.7
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
 times in some 60 rendered strokes from three places, one half hidden hand apart."""
-FEWEST_HEARD, MOSTLY = 5, 0.6
-"""Strokes heard, and the share of them whose ball is seen, from which balls are seen mostly."""
-ANKLE_SD_BH, ANKLE_HEIGHT_M = 0.05, 0.08
+FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
+"""Strokes heard, and the shares of strokes whose ball is seen from which balls count as mostly and
+as nearly always seen (guesses)."""
+ACROSS_M = 0.4
+"""How far on the other side of the body a ball may be that is struck with a forehand or a
+backhand."""
+STOOD_S = 3.0
+"""Around a contact, to know where a player stands, seconds on court."""
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
 
@@ -47,6 +53,7 @@ HIT_SD_S = 0.004
 class _Claim:
     stroke: Stroke
     away_bh: float  # of the struck ball from the wrist; infinite when none was seen to leave it
+    met: bool  # whether a ball was seen to come to, leave or pass the hand at the contact
 
 
 def confirm(
@@ -65,7 +72,8 @@ def confirm(
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
     a ball turns round at the hand. A motion at whose time a ball is hit that this player cannot
     have hit is no stroke: somebody else hits, perhaps hidden behind. Nor is a swing without a
-    sound and without a ball, in a recording whose balls are seen: it is one for practice.
+    sound and without a ball, in a recording whose balls are mostly seen: it is one for practice;
+    where nearly all are seen, a sound without a ball came from another court.
 
     Parameters
     ----------
@@ -83,7 +91,7 @@ def confirm(
     scene = _Scene(info, parts, tracks, court, settings, sight, ball)
     timed = [scene.at_its_hit(s) for s in strokes]
     timed = [s for s in timed if not scene.is_anothers(s)]
-    claims = _with_ball([_Claim(s, scene.away_bh(s)) for s in timed])
+    claims = _with_ball([_Claim(s, scene.away_bh(s), scene.meets_ball(s)) for s in timed])
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
         seen = np.isfinite(claim.away_bh)
@@ -96,12 +104,15 @@ def confirm(
 
 
 def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
-    """Claims without those that neither sound nor ball speaks for, where balls are mostly seen."""
+    """Claims without those that no ball speaks for, where balls are seen: silent ones where they
+    mostly are, heard ones too where nearly all are."""
     heard = [c for c in claims if c.stroke.heard and c.stroke.sure]
-    seen = sum(np.isfinite(c.away_bh) for c in heard)
-    if len(heard) < FEWEST_HEARD or seen < MOSTLY * len(heard):
+    strokes = [c for c in claims if c in heard or np.isfinite(c.away_bh)]
+    seen = sum(c.met for c in strokes)
+    if len(heard) < FEWEST_HEARD or seen < MOSTLY * len(strokes):
         return list(claims)
-    return [c for c in claims if c.stroke.heard or np.isfinite(c.away_bh)]
+    every = seen >= NEARLY_ALL * len(strokes)
+    return [c for c in claims if c.met or (c.stroke.heard and not every)]
 
 
 def _same_impact(one: _Claim, other: _Claim, info: FootageInfo) -> bool:
@@ -131,32 +142,53 @@ class _Scene:
 
     def is_anothers(self, stroke: Stroke) -> bool:
         """Whether balls are hit at a stroke's time, but none that this player can have hit: out of
-        reach on the court, or too fast for this hand.
+        reach on the court, on the wrong side of the body, or too fast for this hand.
 
         Only hits that are well placed in metres count; there are none without a court.
         """
-        slow = self.info.slow_factor
-        hits = [
+        hits = self._hits(stroke)
+        return bool(hits) and not any(self._can_hit(stroke, hit, ball) for hit, ball in hits)
+
+    def meets_ball(self, stroke: Stroke) -> bool:
+        """Whether a ball is at the hand at a contact, in the picture or by the court."""
+        if np.isfinite(self.away_bh(stroke)):
+            return True
+        if any(self._can_hit(stroke, hit, ball) for hit, ball in self._hits(stroke)):
+            return True
+        hand, at_s = _Hand.around(self, stroke, NEAR_S), stroke.contact_s / self.info.slow_factor
+        return hand is not None and any(
+            abs(b.time_s - at_s) <= AGREES_S and hand.away_bh(b.px, stroke.contact_s) <= REACH_BH
+            for track in self.tracks
+            for b in track.breaks
+        )
+
+    def _hits(self, stroke: Stroke) -> list[tuple[Break, BallAtHit | None]]:
+        """Well placed hits at a stroke's time; the start of a track may be one."""
+        if self.court.at(stroke.contact_s) is None:
+            return []
+        return [
             (b, ball_at_hit(track, k, drag_coefficient=self.ball.drag_coefficient))
             for track in self.tracks
             for k, b in enumerate(track.breaks)
-            if b.kind is BreakKind.HIT
-            and abs(b.time_s - stroke.contact_s / slow) <= SAME_HIT_S
+            if b.kind in (BreakKind.HIT, BreakKind.START)
+            and abs(b.time_s - stroke.contact_s / self.info.slow_factor) <= SAME_HIT_S
             and np.trace(b.covariance_m2) <= VAGUEST_HIT_M**2
         ]
+
+    def _can_hit(self, stroke: Stroke, hit: Break, ball: BallAtHit | None) -> bool:
+        """Whether a player can have hit a ball; yes where it cannot be told."""
         camera = self.court.at(stroke.contact_s)
-        if not hits or camera is None:
-            return False
-        place, cover = self._feet(stroke, camera)
+        place, cover = standing_place(self.window(stroke, STOOD_S), camera, stroke.contact_s)
+        off, both = hit.place_m[:2] - place, cover + hit.covariance_m2[:2, :2]
+        away = np.linalg.norm(off)
+        far = away - 2 * np.sqrt(off @ both @ off) / away > REACH_M
+        # facing the net, a right-hander's forehand is on the side of x on the near half
+        own_side = np.sign(-place[1]) * (1 if stroke.hand is Handedness.RIGHT else -1)
+        own_side *= {Side.FOREHAND: 1, Side.BACKHAND: -1}.get(stroke.side, np.nan)
+        wrong_side = own_side * off[0] < -ACROSS_M - 2 * np.sqrt(both[0, 0])
         fastest_mps = HEAD_PER_HAND * self._hand_mps(stroke)
-
-        def possible(hit: Break, ball: BallAtHit | None) -> bool:
-            sd = np.sqrt(np.trace(cover) + np.trace(hit.covariance_m2[:2, :2]))
-            far = np.linalg.norm(hit.place_m[:2] - place) - 2 * sd > REACH_M
-            too_fast = ball is not None and ball.face_speed_mps > fastest_mps
-            return not far and not too_fast
-
-        return not any(possible(*hit) for hit in hits)
+        too_fast = ball is not None and ball.face_speed_mps > fastest_mps
+        return not (far or wrong_side or too_fast)
 
     def _hand_mps(self, stroke: Stroke) -> float:
         """Fastest motion of the hitting hand against the hips around a contact, as the picture
@@ -168,19 +200,6 @@ class _Scene:
         near = np.abs(motion.time_s - stroke.contact_s / slow) <= NEAR_S
         speeds = motion.speed_bhps[near]
         return float(np.nanmax(speeds)) * BODY_M if np.isfinite(speeds).any() else np.nan
-
-    def _feet(self, stroke: Stroke, camera: SolvedCamera) -> tuple[np.ndarray, np.ndarray]:
-        """(2,) place of the middle of the ankles at contact and its (2, 2) covariance, m."""
-        track = self.window(stroke, NEAR_S)
-        ankles = (track.point("left_ankle") + track.point("right_ankle")) / 2
-        known = np.isfinite(ankles).all(axis=1)
-        height = body_height_px(track) if len(track.time_s) else np.nan
-        if not known.any() or not np.isfinite(height):
-            return np.full(2, np.nan), np.full((2, 2), np.nan)
-        at = [np.interp(stroke.contact_s, track.time_s[known], ankles[known, k]) for k in (0, 1)]
-        return camera.ground(
-            np.array(at), noise_px=ANKLE_SD_BH * height, height_m=ANKLE_HEIGHT_M
-        )
 
     def window(self, stroke: Stroke, reach_s: float) -> Track:
         """The player's smoothed track within a time (on court) of a stroke's contact."""

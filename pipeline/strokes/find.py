@@ -27,6 +27,7 @@ MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 6.0
 LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
+POSSIBLE_APART_S = 0.2  # between contacts of which a ball must make one a stroke, s on court
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
 
 
@@ -221,15 +222,29 @@ def _contacts(
         hand = holding(person, best[:MOST_MOMENTS])
     if hand in (None, Handedness.UNKNOWN):
         hand = _hitting_hand([c for c in both if not c.swing.guessed])
+    own = [replace(c, sure=_is_sure(c, settings)) for c in both if c.swing.hand is hand]
     chosen: list[_Contact] = []
-    for contact in (c for c in both if c.swing.hand is hand):
-        needed = settings.min_evidence_heard if contact.heard else settings.min_strength
-        sure = contact.evidence >= needed
-        possible = contact.heard and contact.evidence >= settings.min_evidence_ball
-        apart = [abs(contact.contact_s - c.contact_s) for c in chosen]
-        if (sure or possible) and min(apart, default=np.inf) >= settings.stroke_apart_s:
-            chosen.append(replace(contact, sure=sure))
+    # a backswing can be stronger than the stroke that it belongs to; the sound tells them apart
+    for contact in sorted(own, key=lambda c: (not c.sure, not c.heard)):
+        far = all(
+            abs(contact.contact_s - c.contact_s)
+            >= (settings.stroke_apart_s if c.sure else POSSIBLE_APART_S)
+            for c in chosen
+        )
+        if far and (contact.sure or _is_possible(contact, settings)):
+            chosen.append(contact)
     return chosen
+
+
+def _is_sure(contact: _Contact, settings: StrokeSettings) -> bool:
+    needed = settings.min_evidence_heard if contact.heard else settings.min_strength
+    return contact.evidence >= needed
+
+
+def _is_possible(contact: _Contact, settings: StrokeSettings) -> bool:
+    """Whether a ball that leaves the hand would make it a stroke."""
+    needed = settings.min_evidence_ball if contact.heard else settings.min_strength_ball
+    return contact.evidence >= needed
 
 
 def _one_owner(contacts: list[_Contact]) -> list[_Contact]:

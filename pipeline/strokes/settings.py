@@ -32,13 +32,18 @@ class StrokeSettings(BaseModel):
         gt=0,
         description="least peak speed × path × trunk share of a swing seen without a sound",
     )
+    min_strength_ball: float = Field(
+        1.0,
+        gt=0,
+        description="the same for a swing that a ball leaving the hand can make a stroke",
+    )
     min_evidence_heard: float = Field(
         0.4,
         gt=0,
         description="least strength × loudness of a swing with an impact heard during it",
     )
     min_evidence_ball: float = Field(
-        0.02,
+        0.005,
         gt=0,
         description="least strength × loudness of a heard swing that a ball leaving the hand "
         "can make a stroke",
