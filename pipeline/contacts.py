@@ -229,7 +229,7 @@ def actions_of_balls(
 
 
 def hearing_distance_m(
-    camera: SolvedCamera | None, feet_px: np.ndarray | None, settings: EarSettings
+    camera: SolvedCamera | None, stood: tuple[np.ndarray, np.ndarray] | None, settings: EarSettings
 ) -> tuple[float, float]:
     """From a player's chest to the camera, and its standard uncertainty.
 
@@ -237,17 +237,16 @@ def hearing_distance_m(
     ----------
     camera
         The solved camera, or None.
-    feet_px
-        (2,) middle of the ankles in the picture, or None.
+    stood
+        (2,) place between the feet and its (2, 2) covariance, court frame, from
+        `strokes.grounded.standing_place`; None or NaN where it is not known.
     settings
         Gives what is assumed where the distance is not known, half of which is the uncertainty.
     """
     assumed = settings.distance_m, settings.distance_m / 2
-    if camera is None or feet_px is None:
+    if camera is None or stood is None or not np.all(np.isfinite(stood[0])):
         return assumed
-    place, cover = camera.ground(feet_px)
-    if not np.all(np.isfinite(place)):
-        return assumed
+    place, cover = stood
     sd = float(np.sqrt(np.trace(cover) + _STANCE_SD_M**2))
     distance = float(np.linalg.norm(np.append(place, _CHEST_M) - camera.position_m))
     return (distance, sd) if sd < assumed[1] else assumed

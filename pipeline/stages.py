@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from paddlebrief import model_store
+from paddlebrief.brief.shown import clock
 from paddlebrief.closer import CloserFolder, Nets, look_closer
 from paddlebrief.closer.weights import weights_digest
 from paddlebrief.codeversion import code_digest
@@ -36,6 +37,10 @@ SOUND_BLOCK_S = 30.0
 NO_COURT = (
     "The court was not solved: {reason}. Turns against the net, ball speeds and landing are "
     "therefore missing, and lengths rest on the body height on the roster, or else an assumed one."
+)
+HIDDEN = (
+    "At {times} somebody hit a ball whom another player hid from the camera; what nobody could see "
+    "is left out."
 )
 
 
@@ -205,10 +210,12 @@ class RecordingJob:
         notes = json.loads((folder / "notes.json").read_text(encoding="utf-8"))
         court = self.solved_court()
         about_court = [NO_COURT.format(reason=court.reason)] if court.reason else []
+        hidden = ", ".join(clock(t, decimals=0) for t in self.closer_look().hidden_s())
+        about_hidden = [HIDDEN.format(times=hidden)] if hidden else []
         return Finding(
             strokes=tuple(read_strokes(folder / "measured.json")),
             people=len(self.parts().summary().people),
-            notes=(*notes, *about_court, *(f"Court: {n}." for n in court.notes)),
+            notes=(*notes, *about_hidden, *about_court, *(f"Court: {n}." for n in court.notes)),
         )
 
     def parts(self) -> TrackParts:

@@ -77,6 +77,10 @@ def two_people(tmp_path):
 
 
 def confirmed(parts, strokes, tracks, court=None):
+    return list(all_of(parts, strokes, tracks, court).strokes)
+
+
+def all_of(parts, strokes, tracks, court=None):
     return confirm(
         footage(), parts, strokes, tracks, court=court or Court(), settings=StrokeSettings(),
         sight=SightSettings(), ball=BallTrackSettings(),
@@ -209,17 +213,20 @@ def test_the_start_of_a_track_is_a_hit_too_where_it_is_well_placed(two_people):
 def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, deeper_m, kept):
     court = level_court()
     ankles = standing(1)[0][[27, 28]].mean(axis=0)
-    place, _ = court.at(3.0).ground(ankles, height_m=0.08)
+    place, _ = court.at(3.0).ground(ankles, height_m=0.13)
     ball = hit_at([place[0] + 0.4, place[1] + deeper_m, 1.0])
-    found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
-    assert len(found) == kept
+    found = all_of(two_people, [stroke(contact_s=3.0)], [ball], court)
+    assert len(found.strokes) == kept
+    assert found.hidden_s == (() if kept else (3.0,))
     assert len(confirmed(two_people, [stroke(contact_s=3.0)], [ball])) == 1
+    shown = [stroke(contact_s=3.0), stroke(2, person=1, contact_s=3.1)]
+    assert all_of(two_people, shown, [ball], court).hidden_s == ()
 
 
 @pytest.mark.parametrize(("face_mps", "kept"), [(0.0, True), (9.0, False)])
 def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, face_mps, kept):
     court = level_court()
-    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.08)
+    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
     ball = hit_at([place[0] + 0.4, place[1] + 0.3, 1.0])
     restitution, before = 0.42, 6.0
     struck = BallAtHit(
@@ -351,6 +358,9 @@ def test_what_was_seen_comes_back_from_disk_and_a_broken_file_is_named(tmp_path)
     np.testing.assert_array_equal(kept.turns(1).shoulder_rad, seen.shoulder_rad)
     kept.write_strokes([stroke()])
     assert kept.strokes() == [stroke()]
+    assert kept.hidden_s() == []
+    kept.write_hidden((3.25, 61.5))
+    assert kept.hidden_s() == [3.25, 61.5]
     next(tmp_path.glob("*turns.npz")).write_bytes(b"half")
     with pytest.raises(StoreError, match="turns"):
         kept.turns(1)

@@ -239,10 +239,12 @@ def test_distance_to_a_player_comes_from_the_court_or_is_assumed():
     camera = solved_camera(scene.eye, noise_px=1.0, seed=1)
     feet = np.array([0.5, -5.5, 0.0])
     true = np.linalg.norm(feet + np.array([0, 0, 1.0]) - scene.eye.position_m)
-    found, sd = hearing_distance_m(camera, scene.eye.project(feet), EarSettings())
+    stood = camera.ground(scene.eye.project(feet))
+    found, sd = hearing_distance_m(camera, stood, EarSettings())
     assert found == pytest.approx(true, abs=0.3)
     assert 0.5 <= sd < 1.0
     assumed = (8.0, 4.0)
-    assert hearing_distance_m(None, scene.eye.project(feet), EarSettings()) == assumed
+    assert hearing_distance_m(None, stood, EarSettings()) == assumed
     assert hearing_distance_m(camera, None, EarSettings()) == assumed
-    assert hearing_distance_m(camera, np.array([960.0, -900.0]), EarSettings()) == assumed
+    unseen = camera.ground(np.array([960.0, -900.0]))
+    assert hearing_distance_m(camera, unseen, EarSettings()) == assumed

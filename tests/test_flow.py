@@ -102,6 +102,8 @@ def test_stages_run_without_the_engine(tmp_path):
         assert (folder / "done").is_file()
     assert job.finding().strokes == ()
     assert job.finding().people == 0
+    job.closer_look().write_hidden((3.25, 61.5))
+    assert any("0:03, 1:02" in note for note in job.finding().notes)
 
 
 def test_a_wrong_setting_is_one_line_and_exit_code_2(tmp_path):

@@ -16,10 +16,13 @@ from paddlebrief.strokes.grounded import standing_place
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
 from paddlebrief.strokes.swings import hand_motion
 
-__all__ = ["confirm"]
+__all__ = ["Confirmed", "confirm"]
 
 REACH_BH = 0.45
 """How far from the wrist a ball may be struck, body heights: a paddle's length and half a face."""
+BEHIND_BH = 0.9
+"""How far from a wrist in the picture a ball may be that somebody hits behind this player (a
+guess)."""
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
 NEAR_S = 0.2
@@ -49,6 +52,22 @@ HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Confirmed:
+    """What the balls say of the strokes.
+
+    Attributes
+    ----------
+    strokes
+        In order of time, numbered from 1, all sure.
+    hidden_s
+        Presentation times at which somebody hit a ball whom another player hid.
+    """
+
+    strokes: tuple[Stroke, ...]
+    hidden_s: tuple[float, ...]
+
+
 @dataclass(frozen=True)
 class _Claim:
     stroke: Stroke
@@ -66,7 +85,7 @@ def confirm(
     settings: StrokeSettings,
     sight: SightSettings,
     ball: BallTrackSettings,
-) -> list[Stroke]:
+) -> Confirmed:
     """Sure strokes, and those that a ball makes sure, numbered anew; one owner for each impact.
 
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
@@ -90,8 +109,9 @@ def confirm(
     """
     scene = _Scene(info, parts, tracks, court, settings, sight, ball)
     timed = [scene.at_its_hit(s) for s in strokes]
-    timed = [s for s in timed if not scene.is_anothers(s)]
-    claims = _with_ball([_Claim(s, scene.away_bh(s), scene.meets_ball(s)) for s in timed])
+    others = [s for s in timed if scene.is_anothers(s)]
+    own = [s for s in timed if s not in others]
+    claims = _with_ball([_Claim(s, scene.away_bh(s), scene.meets_ball(s)) for s in own])
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
         seen = np.isfinite(claim.away_bh)
@@ -100,7 +120,24 @@ def confirm(
         if not rivals and (seen or claim.stroke.sure) and not _too_soon(claim, kept, info):
             kept.append(claim)
     ordered = sorted((k.stroke for k in kept), key=lambda s: s.contact_s)
-    return [replace(s, number=n, sure=True) for n, s in enumerate(ordered, start=1)]
+    return Confirmed(
+        strokes=tuple(replace(s, number=n, sure=True) for n, s in enumerate(ordered, start=1)),
+        hidden_s=_apart_from(
+            [s.contact_s for s in ordered], [s for s in others if scene.is_behind(s)], info
+        ),
+    )
+
+
+def _apart_from(
+    known_s: Sequence[float], others: Sequence[Stroke], info: FootageInfo
+) -> tuple[float, ...]:
+    """Times of strokes that are somebody else's but nobody's among the known ones, each once."""
+    taken, found = list(known_s), []
+    for time_s in sorted(s.contact_s for s in others):
+        if min((abs(time_s - t) for t in taken), default=np.inf) > NEAR_S * info.slow_factor:
+            taken.append(time_s)
+            found.append(time_s)
+    return tuple(found)
 
 
 def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
@@ -148,6 +185,13 @@ class _Scene:
         """
         hits = self._hits(stroke)
         return bool(hits) and not any(self._can_hit(stroke, hit, ball) for hit, ball in hits)
+
+    def is_behind(self, stroke: Stroke) -> bool:
+        """Whether a ball that is another's is hit close to this player's hand in the picture."""
+        hand = _Hand.around(self, stroke, NEAR_S)
+        return hand is not None and any(
+            hand.away_bh(hit.px, stroke.contact_s) <= BEHIND_BH for hit, _ in self._hits(stroke)
+        )
 
     def meets_ball(self, stroke: Stroke) -> bool:
         """Whether a ball is at the hand at a contact, in the picture or by the court."""

@@ -1,5 +1,6 @@
 """The product of the closer look on disk: one file a stroke and kind of look."""
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 from zipfile import BadZipFile
@@ -48,6 +49,15 @@ class CloserFolder:
     def strokes(self) -> list[Stroke] | None:
         """The confirmed strokes; None before there are any."""
         return read_strokes(self._strokes) if self._strokes.exists() else None
+
+    def write_hidden(self, hidden_s: Sequence[float]) -> None:
+        """Keep when somebody hit a ball whom another player hid, presentation times."""
+        with written_whole(self._hidden) as beside:
+            Path(beside).write_text(json.dumps(list(hidden_s)), encoding="utf-8")
+
+    def hidden_s(self) -> list[float]:
+        """Presentation times at which somebody hit a ball whom another player hid."""
+        return json.loads(self._hidden.read_text(encoding="utf-8")) if self._hidden.exists() else []
 
     def write_turns(self, number: int, turns: Turns | None) -> None:
         """Keep a stroke's turns; None keeps nothing."""
@@ -117,6 +127,10 @@ class CloserFolder:
     @property
     def _strokes(self) -> Path:
         return self._folder / "strokes.json"
+
+    @property
+    def _hidden(self) -> Path:
+        return self._folder / "hidden.json"
 
     @property
     def _tracks(self) -> Path:

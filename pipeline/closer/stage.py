@@ -114,10 +114,11 @@ def look_closer(
     if kept.strokes() is None:
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
-        sure = confirm(
+        found = confirm(
             info, parts, strokes, tracks, court=court, settings=swings, sight=sight, ball=ball
         )
-        kept.write_strokes(sure)
+        kept.write_hidden(found.hidden_s)
+        kept.write_strokes(found.strokes)
     confirmed = kept.strokes()
     free: SimpleQueue[Nets] = SimpleQueue()
     for each in nets:

@@ -36,6 +36,7 @@ from paddlebrief.paddle import (
 )
 from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
+from paddlebrief.strokes.grounded import standing_place
 from paddlebrief.strokes.stroke import smoothed_window
 from paddlebrief.turn.skeleton import build_path
 from paddlebrief.turn.standing import ADULT, Stature, eye_of
@@ -195,9 +196,10 @@ class _Case:
 
     def distance_m(self, ears: EarSettings) -> tuple[float, float]:
         """From the player to the microphone in the camera, and its standard uncertainty."""
-        at = self.stroke.contact_s
-        feet = np.mean([self.view.at(f"{side}_ankle", at) for side in ("left", "right")], axis=0)
-        return hearing_distance_m(self.camera, feet if np.isfinite(feet).all() else None, ears)
+        if self.camera is None:
+            return hearing_distance_m(None, None, ears)
+        stood = standing_place(self.view.track, self.camera, self.stroke.contact_s)
+        return hearing_distance_m(self.camera, stood, ears)
 
     def ball_at_hit(self) -> BallAtHit | None:
         """The ball before and after the hit; None where it was not seen on both sides."""
