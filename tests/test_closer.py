@@ -16,7 +16,7 @@ from paddlebrief.ball import (
     leaving_px,
 )
 from paddlebrief.closer import CloserFolder
-from paddlebrief.closer import confirm as confirming
+from paddlebrief.closer import scene as watching
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.stage import _thinned
 from paddlebrief.court import Court
@@ -235,7 +235,7 @@ def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, fa
         covariance=np.eye(3),
     )
     assert struck.face_speed_mps == pytest.approx(face_mps)
-    monkeypatch.setattr(confirming, "ball_at_hit", lambda *_, **__: struck)
+    monkeypatch.setattr(watching, "ball_at_hit", lambda *_, **__: struck)
     found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
     assert len(found) == kept
 

@@ -5,51 +5,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, find_shot, leaving_px
-from paddlebrief.body import body_height_px, hand_landmark
+from paddlebrief.ball import BallTrack, BallTrackSettings
+from paddlebrief.closer.scene import NEAR_S, Scene
 from paddlebrief.court import Court
-from paddlebrief.paddle import BallAtHit, ball_at_hit
-from paddlebrief.records import FootageInfo, Handedness, Side, Stroke, Track
+from paddlebrief.records import FootageInfo, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
-from paddlebrief.strokes.grounded import standing_place
-from paddlebrief.strokes.stroke import smoothed_window, stroke_at
-from paddlebrief.strokes.swings import hand_motion
 
 __all__ = ["Confirmed", "confirm"]
 
-REACH_BH = 0.45
-"""How far from the wrist a ball may be struck, body heights: a paddle's length and half a face."""
-BEHIND_BH = 0.9
-"""How far from a wrist in the picture a ball may be that somebody hits behind this player (a
-guess)."""
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
-NEAR_S = 0.2
-BEHIND_S = 0.25
-"""How long after its contact a struck ball may first be seen, seconds on court: seen from behind, a
-backhand's is hidden by the body for 0.17 to 0.19 s (a rendered session)."""
-HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
-"""How far a contact may be from its ball's hit, seconds on court: as timed by a sound near the
-hand's own time, and by the hand alone."""
-AGREES_S = 0.06
-SAME_HIT_S = 0.04
-REACH_M = 1.5
-"""From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
-VAGUEST_HIT_M = 0.7
-HEAD_PER_HAND, BODY_M = 4.0, 1.7
-"""A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
-times in some 60 rendered strokes from three places, one half hidden hand apart."""
 FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
 """Strokes heard, and the shares of strokes whose ball is seen from which balls count as mostly and
 as nearly always seen (guesses)."""
-ACROSS_M = 0.4
-"""How far on the other side of the body a ball may be that is struck with a forehand or a
-backhand."""
-STOOD_S = 3.0
-"""Around a contact, to know where a player stands, seconds on court."""
-HIT_SD_S = 0.004
-"""Of a hit between two flights, beyond what their fit says (a guess)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +76,7 @@ def confirm(
     settings, sight, ball
         How phases are found, landmarks smoothed, and how balls fly.
     """
-    scene = _Scene(info, parts, tracks, court, settings, sight, ball)
+    scene = Scene(info, parts, tracks, court, settings, sight, ball)
     timed = [scene.at_its_hit(s) for s in strokes]
     others = [s for s in timed if scene.is_anothers(s)]
     own = [s for s in timed if s not in others]
@@ -165,182 +134,3 @@ def _too_soon(claim: _Claim, kept: Sequence[_Claim], info: FootageInfo) -> bool:
     own = [k.stroke for k in kept if k.stroke.person == claim.stroke.person]
     apart = [abs(s.contact_s - claim.stroke.contact_s) / info.slow_factor for s in own]
     return min(apart, default=np.inf) < NEAR_S
-
-
-@dataclass(frozen=True)
-class _Scene:
-    info: FootageInfo
-    parts: TrackParts
-    tracks: Sequence[BallTrack]
-    court: Court
-    settings: StrokeSettings
-    sight: SightSettings
-    ball: BallTrackSettings
-
-    def is_anothers(self, stroke: Stroke) -> bool:
-        """Whether balls are hit at a stroke's time, but none that this player can have hit: out of
-        reach on the court, on the wrong side of the body, or too fast for this hand.
-
-        Only hits that are well placed in metres count; there are none without a court.
-        """
-        hits = self._hits(stroke)
-        return bool(hits) and not any(self._can_hit(stroke, hit, ball) for hit, ball in hits)
-
-    def is_behind(self, stroke: Stroke) -> bool:
-        """Whether a ball that is another's is hit close to this player's hand in the picture."""
-        hand = _Hand.around(self, stroke, NEAR_S)
-        return hand is not None and any(
-            hand.away_bh(hit.px, stroke.contact_s) <= BEHIND_BH for hit, _ in self._hits(stroke)
-        )
-
-    def meets_ball(self, stroke: Stroke) -> bool:
-        """Whether a ball is at the hand at a contact, in the picture or by the court."""
-        if np.isfinite(self.away_bh(stroke)):
-            return True
-        if any(self._can_hit(stroke, hit, ball) for hit, ball in self._hits(stroke)):
-            return True
-        hand, at_s = _Hand.around(self, stroke, NEAR_S), stroke.contact_s / self.info.slow_factor
-        return hand is not None and any(
-            abs(b.time_s - at_s) <= AGREES_S and hand.away_bh(b.px, stroke.contact_s) <= REACH_BH
-            for track in self.tracks
-            for b in track.breaks
-        )
-
-    def _hits(self, stroke: Stroke) -> list[tuple[Break, BallAtHit | None]]:
-        """Well placed hits at a stroke's time; the start of a track may be one."""
-        if self.court.at(stroke.contact_s) is None:
-            return []
-        return [
-            (b, ball_at_hit(track, k, drag_coefficient=self.ball.drag_coefficient))
-            for track in self.tracks
-            for k, b in enumerate(track.breaks)
-            if b.kind in (BreakKind.HIT, BreakKind.START)
-            and abs(b.time_s - stroke.contact_s / self.info.slow_factor) <= SAME_HIT_S
-            and np.trace(b.covariance_m2) <= VAGUEST_HIT_M**2
-        ]
-
-    def _can_hit(self, stroke: Stroke, hit: Break, ball: BallAtHit | None) -> bool:
-        """Whether a player can have hit a ball; yes where it cannot be told."""
-        camera = self.court.at(stroke.contact_s)
-        place, cover = standing_place(self.window(stroke, STOOD_S), camera, stroke.contact_s)
-        off, both = hit.place_m[:2] - place, cover + hit.covariance_m2[:2, :2]
-        away = np.linalg.norm(off)
-        far = away - 2 * np.sqrt(off @ both @ off) / away > REACH_M
-        # facing the net, a right-hander's forehand is on the side of x on the near half
-        own_side = np.sign(-place[1]) * (1 if stroke.hand is Handedness.RIGHT else -1)
-        own_side *= {Side.FOREHAND: 1, Side.BACKHAND: -1}.get(stroke.side, np.nan)
-        wrong_side = own_side * off[0] < -ACROSS_M - 2 * np.sqrt(both[0, 0])
-        fastest_mps = HEAD_PER_HAND * self._hand_mps(stroke)
-        too_fast = ball is not None and ball.face_speed_mps > fastest_mps
-        return not (far or wrong_side or too_fast)
-
-    def _hand_mps(self, stroke: Stroke) -> float:
-        """Fastest motion of the hitting hand against the hips around a contact, as the picture
-        shows it for somebody of usual height, m/s; NaN where the hand is not seen."""
-        slow = self.info.slow_factor
-        motion = hand_motion(self.window(stroke, 2 * NEAR_S), stroke.hand, slow_factor=slow)
-        if motion is None:
-            return np.nan
-        near = np.abs(motion.time_s - stroke.contact_s / slow) <= NEAR_S
-        speeds = motion.speed_bhps[near]
-        return float(np.nanmax(speeds)) * BODY_M if np.isfinite(speeds).any() else np.nan
-
-    def window(self, stroke: Stroke, reach_s: float) -> Track:
-        """The player's smoothed track within a time (on court) of a stroke's contact."""
-        slow = self.info.slow_factor
-        return smoothed_window(
-            self.parts,
-            stroke.person,
-            start_s=stroke.contact_s - reach_s * slow,
-            end_s=stroke.contact_s + reach_s * slow,
-            contact_s=stroke.contact_s,
-            slow_factor=slow,
-            sight=self.sight,
-            keep_hidden=True,
-        )
-
-    def away_bh(self, stroke: Stroke) -> float:
-        """Distance of the struck ball from the hitting wrist, body heights; infinite without
-        one."""
-        hand = _Hand.around(self, stroke, NEAR_S)
-        if hand is None:
-            return np.inf
-        place = hand.at(stroke.contact_s)
-        contact_s = stroke.contact_s / self.info.slow_factor
-        found = find_shot(
-            self.tracks,
-            contact_s,
-            back_s=BEHIND_S,
-            hand_px=place,
-            reach_px=REACH_BH * hand.height_px,
-        )
-        if found is None:
-            return np.inf
-        ball, index = found
-        away_px = np.linalg.norm(leaving_px(ball.flights[index], contact_s) - place)
-        return float(away_px / hand.height_px)
-
-    def at_its_hit(self, stroke: Stroke) -> Stroke:
-        """The stroke, at the time of the hit that it is: the nearest one at its hand."""
-        slow = self.info.slow_factor
-        reach_s = HEARD_REACH_S if stroke.heard else UNHEARD_REACH_S
-        hits = [
-            b
-            for track in self.tracks
-            for b in track.breaks
-            if b.kind in (BreakKind.HIT, BreakKind.TURN)
-            and abs(b.time_s - stroke.contact_s / slow) <= reach_s
-        ]
-        hand = _Hand.around(self, stroke, reach_s + NEAR_S) if hits else None
-        if hand is None:
-            return stroke
-        own = [b for b in hits if hand.away_bh(b.px, b.time_s * slow) <= REACH_BH]
-        if not own:
-            return stroke
-        hit = min(own, key=lambda b: abs(b.time_s - stroke.contact_s / slow))
-        if abs(hit.time_s - stroke.contact_s / slow) <= AGREES_S:
-            return stroke
-        moved = stroke_at(
-            self.info,
-            self.parts,
-            person=stroke.person,
-            hand=stroke.hand,
-            contact_s=hit.time_s * slow,
-            contact_s_sd=float(np.hypot(hit.time_s_sd, HIT_SD_S)) * slow,
-            heard=False,
-            guessed=hand.hidden,
-            settings=self.settings,
-            sight=self.sight,
-        )
-        return stroke if moved is None else replace(moved, player=stroke.player, sure=stroke.sure)
-
-
-@dataclass(frozen=True)
-class _Hand:
-    """The hitting wrist, (n, 2) pixels at (n,) presentation times, and the body's height."""
-
-    time_s: np.ndarray
-    wrist_px: np.ndarray
-    height_px: float
-    hidden: bool
-
-    @classmethod
-    def around(cls, scene: _Scene, stroke: Stroke, reach_s: float) -> "_Hand | None":
-        """Within ``reach_s`` (on court) of a stroke's contact; None where it is not known."""
-        track = scene.window(stroke, reach_s)
-        landmark = hand_landmark(stroke.hand, "wrist")
-        wrist = track.landmarks_px[:, landmark]
-        known = np.isfinite(wrist).all(axis=1)
-        height = body_height_px(track) if len(track.time_s) else np.nan
-        if not known.any() or not np.isfinite(height):
-            return None
-        seen = track.visibility[:, landmark] >= scene.sight.min_visibility
-        return cls(track.time_s[known], wrist[known], float(height), bool(np.mean(seen) < 0.5))
-
-    def at(self, time_s: float) -> np.ndarray:
-        """(2,) place of the wrist at a presentation time."""
-        return np.array([np.interp(time_s, self.time_s, self.wrist_px[:, k]) for k in (0, 1)])
-
-    def away_bh(self, px: np.ndarray, time_s: float) -> float:
-        """Distance of a place from the wrist at a presentation time, body heights."""
-        return float(np.linalg.norm(px - self.at(time_s)) / self.height_px)
