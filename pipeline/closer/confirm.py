@@ -77,9 +77,8 @@ def confirm(
         How phases are found, landmarks smoothed, and how balls fly.
     """
     scene = Scene(info, parts, tracks, court, settings, sight, ball)
-    timed = [scene.at_its_hit(s) for s in strokes]
-    others = [s for s in timed if scene.is_anothers(s)]
-    own = [s for s in timed if s not in others]
+    judged = [(s, scene.is_anothers(s)) for s in map(scene.at_its_hit, strokes)]
+    own, others = ([s for s, is_other in judged if is_other is want] for want in (False, True))
     claims = _with_ball([_Claim(s, scene.away_bh(s), scene.meets_ball(s)) for s in own])
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):

@@ -1,4 +1,4 @@
-"""What balls and bodies say about one stroke: at whose hand a ball turns, and who can have hit it."""
+"""What balls and bodies say about one stroke: at whose hand a ball turns, who can have hit it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -10,7 +10,7 @@ from paddlebrief.body import body_height_px, body_heights_px
 from paddlebrief.court import SolvedCamera
 from paddlebrief.records import Track
 
-__all__ = ["stands", "standing_place"]
+__all__ = ["standing_place", "stands"]
 
 _ANKLE_M = 0.13
 """Height at which the pose network sees the ankles of a shod foot on the ground (see
@@ -102,8 +102,8 @@ def standing_place(
     if not wide[nearest] > _WIDEST_STANCE_M:
         at = [np.interp(time_s, times, ankles.mean(axis=1)[:, k]) for k in (0, 1)]
         return camera.ground(np.array(at), **given)
-    sound = wide <= _WIDEST_STANCE_M
-    home = np.median(feet.mean(axis=1)[sound], axis=0) if sound.any() else feet[nearest].mean(axis=0)
+    sound, middles = wide <= _WIDEST_STANCE_M, feet.mean(axis=1)
+    home = np.median(middles[sound], axis=0) if sound.any() else middles[nearest]
     own = int(np.argmin(np.linalg.norm(feet[nearest] - home, axis=1)))
     place, cover = camera.ground(ankles[nearest, own], **given)
     if not sound.any():
