@@ -29,6 +29,11 @@ _STRANGER_SHARE = 0.5
 """Of the swings of the least busy player on the roster, below which a stranger is no player (a
 guess)."""
 _NEVER = 1e6
+_LIGHTS = 2.0 ** np.linspace(-4.0, 0.5, 19)
+"""Shares of the light under which named colours look as named: an evening's court has an eighth."""
+_LIGHT_LAB = 3.0
+"""Colour distance that each halving of the light weighs as much as, for each player: only where
+named colours cannot be meant otherwise is it dark (a guess)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -251,9 +256,7 @@ def _matched(
     """
     if not groups or not roster:
         return {}
-    misfit = np.array([[_misfit(g, p, hands) for p in roster] for g in groups])
-    cost = misfit + _seldom(groups, swings)[:, None]
-    best = _assigned(cost)
+    misfit, cost, best = _in_likeliest_light(groups, hands, roster, _seldom(groups, swings))
     # The same player again, in other light or mixed with somebody for a while, is no rival.
     again = {
         row: column
@@ -275,6 +278,24 @@ def _matched(
         if clear and roster[column] in chosen.values():
             chosen[row] = roster[column]
     return chosen
+
+
+def _in_likeliest_light(
+    groups: list[list[Spell]],
+    hands: Mapping[int, Handedness],
+    roster: Sequence[Player],
+    seldom: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, dict[int, int]]:
+    """(g, p) misfits and costs of groups and players, and the best match of all, in the light in
+    which the named colours fit best."""
+    found = []
+    for light in _LIGHTS:
+        misfit = np.array([[_misfit(g, p, hands, light=light) for p in roster] for g in groups])
+        cost = misfit + seldom[:, None]
+        best = _assigned(cost)
+        price = _LIGHT_LAB * abs(np.log2(light)) * len(best)
+        found.append((_total(cost, best) + price, abs(np.log2(light)), misfit, cost, best))
+    return min(found, key=lambda f: f[:2])[2:]
 
 
 def _seldom(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
@@ -317,9 +338,11 @@ def _other_hand(group: list[Spell], player: Player, hands: Mapping[int, Handedne
     return Handedness.UNKNOWN not in {player.handedness, *seen} and player.handedness not in seen
 
 
-def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness]) -> float:
-    """Colour distance of shirt and legs to the named colours, and a price on the other hand;
-    infinite where none of the clothes that are named was seen."""
+def _misfit(
+    group: list[Spell], player: Player, hands: Mapping[int, Handedness], *, light: float
+) -> float:
+    """Colour distance of shirt and legs, brought to full light, to the named colours, and a price
+    on the other hand; infinite where none of the clothes that are named was seen."""
     named = [COLOURS_LAB.get(c.casefold()) for c in player.clothes[:2]]
     worn = ([p.shirt_lab for p in group], [p.legs_lab for p in group])
     off = []
@@ -327,7 +350,19 @@ def _misfit(group: list[Spell], player: Player, hands: Mapping[int, Handedness])
         seen = np.array(looks, float)
         seen = seen[np.isfinite(seen).all(axis=1)]
         if lab is not None and len(seen):
-            off.append(float(np.linalg.norm(np.median(seen, axis=0) - np.array(lab))))
+            own = _in_full_light(np.median(seen, axis=0), light)
+            off.append(float(np.linalg.norm(own - np.array(lab))))
     if not off:
         return np.inf
     return float(np.mean(off)) + (_OTHER_HAND_LAB if _other_hand(group, player, hands) else 0.0)
+
+
+def _in_full_light(lab: np.ndarray, light: float) -> np.ndarray:
+    """(3,) CIE L*a*b* of a colour seen by a share of the light, as it looks by all of it
+    (CIE 15:2004, the cube root and the straight line near black)."""
+    middle = (lab[0] + 16) / 116
+    roots = np.array([middle + lab[1] / 500, middle, middle - lab[2] / 200])
+    edge = 6 / 29
+    shares = np.where(roots > edge, roots**3, 3 * edge**2 * (roots - 4 / 29)) / light
+    x, y, z = np.where(shares > edge**3, np.cbrt(shares), shares / (3 * edge**2) + 4 / 29)
+    return np.array([116 * y - 16, 500 * (x - y), 200 * (y - z)])

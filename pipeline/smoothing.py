@@ -64,7 +64,8 @@ def smooth_paths(
     ndarray
         Same shape as ``values``; pieces under 9 samples come back unsmoothed.
     """
-    flat = np.asarray(values, float).reshape(len(values), -1)
+    values = np.asarray(values, float)
+    flat = values.reshape(len(values), int(np.prod(values.shape[1:])))
     out = flat.copy()
     piece = np.searchsorted(np.asarray(sorted(breaks_s), float), time_s, side="right")
     for column in range(flat.shape[1]):
