@@ -25,7 +25,15 @@ from paddlebrief.footage import Frame
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.paddle import BallAtHit
-from paddlebrief.records import FrameOfReference, Handedness, Kind, Measure, Side, Stroke
+from paddlebrief.records import (
+    LANDMARKS,
+    FrameOfReference,
+    Handedness,
+    Kind,
+    Measure,
+    Side,
+    Stroke,
+)
 from paddlebrief.sight import SightSettings
 from paddlebrief.strokes import StrokeSettings
 from paddlebrief.turn.fusion import Turns
@@ -132,6 +140,25 @@ def test_one_ball_is_hit_by_one_player_though_no_sound_was_heard(two_people):
     assert len(confirmed(two_people, silent, [ball_from(between, 3.0)])) == 2
 
 
+def test_two_balls_far_apart_are_hit_by_two_players_at_once(tmp_path):
+    time, court = np.arange(360) / 60, level_court()
+    near, far = standing(360), standing(360, centre_px=(200.0, 400.0), height_px=120.0)
+    parts = parts_of(tmp_path / "t", track(near, time), track(far, time, person=1))
+    balls = []
+    for points in (near, far):
+        feet = points[0][[27, 28]].mean(axis=0)
+        place, _ = court.at(3.0).ground(feet, height_m=0.13)
+        ball = hit_at([*(place + [0.3, 0.2]), 1.0])
+        wrist = points[0][LANDMARKS.index("right_wrist")]
+        start = replace(ball.flights[0].start, px=wrist + [10, 0])
+        balls.append(replace(ball, flights=(replace(ball.flights[0], start=start),)))
+    both = [stroke(1), stroke(2, person=1)]
+    assert len(confirmed(parts, both, balls, court)) == 2
+    at_one_place = replace(balls[0].flights[0].start, px=balls[1].flights[0].start.px)
+    balls[1] = replace(balls[1], flights=(replace(balls[1].flights[0], start=at_one_place),))
+    assert len(confirmed(parts, both, balls, court)) == 1
+
+
 def test_sure_strokes_stay_without_a_ball_and_are_numbered_in_order(two_people):
     later = stroke(1, contact_s=4.5)
     kept = confirmed(two_people, [later, stroke(2, contact_s=2.0)], [])
@@ -202,7 +229,7 @@ def test_a_ball_on_the_wrong_side_of_the_body_is_somebody_else_s(
 def test_the_start_of_a_track_is_a_hit_too_where_it_is_well_placed(two_people):
     court = level_court()
     place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
-    for sd_m, kept in ((0.1, False), (0.6, True)):
+    for sd_m, kept in ((0.1, False), (1.2, True)):
         ball = hit_at([place[0] + 0.3, place[1] + 3.0, 1.0], sd_m=sd_m)
         start = replace(ball.flights[0].start, kind=BreakKind.START)
         ball = replace(ball, flights=(replace(ball.flights[0], start=start),))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from paddlebrief.ball import BallTrack, BallTrackSettings
-from paddlebrief.closer.scene import NEAR_S, Scene
+from paddlebrief.closer.scene import NEAR_S, Scene, Struck
 from paddlebrief.court import Court
 from paddlebrief.records import FootageInfo, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
@@ -16,6 +16,8 @@ __all__ = ["Confirmed", "confirm"]
 
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
+TWO_BALLS_M = 3.0
+"""Balls hit at once farther apart than this are two, and so are their strokes."""
 FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
 """Strokes heard, and the shares of strokes whose ball is seen from which balls count as mostly and
 as nearly always seen (guesses)."""
@@ -40,8 +42,14 @@ class Confirmed:
 @dataclass(frozen=True)
 class _Claim:
     stroke: Stroke
-    away_bh: float  # of the struck ball from the wrist; infinite when none was seen to leave it
+    struck: Struck | None  # the ball that was seen to leave the hand
     met: bool  # whether a ball was seen to come to, leave or pass the hand at the contact
+
+    @property
+    def rank(self) -> tuple[float, bool]:
+        """The less the better: the nearest wrist owns a ball, else the sure stroke the sound."""
+        away_bh = np.inf if self.struck is None else self.struck.away_bh
+        return away_bh, not self.stroke.sure
 
 
 def confirm(
@@ -79,13 +87,16 @@ def confirm(
     scene = Scene(info, parts, tracks, court, settings, sight, ball)
     judged = [(s, scene.is_anothers(s)) for s in map(scene.at_its_hit, strokes)]
     own, others = ([s for s, is_other in judged if is_other is want] for want in (False, True))
-    claims = _with_ball([_Claim(s, scene.away_bh(s), scene.meets_ball(s)) for s in own])
+    struck = [scene.struck(s) for s in own]
+    claims = _with_ball([
+        _Claim(s, ball, ball is not None or scene.meets_ball(s))
+        for s, ball in zip(own, struck, strict=True)
+    ])  # fmt: skip
     kept: list[_Claim] = []
-    for claim in sorted(claims, key=lambda c: (c.away_bh, not c.stroke.sure)):
-        seen = np.isfinite(claim.away_bh)
+    for claim in sorted(claims, key=lambda c: c.rank):
+        counts = claim.stroke.sure or claim.struck is not None
         rivals = [k for k in kept if _same_impact(k, claim, info)]
-        # the nearest wrist owns the ball; without a ball the sure stroke owns the sound
-        if not rivals and (seen or claim.stroke.sure) and not _too_soon(claim, kept, info):
+        if counts and not rivals and not _too_soon(claim, kept, info):
             kept.append(claim)
     ordered = sorted((k.stroke for k in kept), key=lambda s: s.contact_s)
     return Confirmed(
@@ -112,7 +123,7 @@ def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
     """Claims without those that no ball speaks for, where balls are seen: silent ones where they
     mostly are, heard ones too where nearly all are."""
     heard = [c for c in claims if c.stroke.heard and c.stroke.sure]
-    strokes = [c for c in claims if c in heard or np.isfinite(c.away_bh)]
+    strokes = [c for c in claims if c.struck is not None or (c.stroke.heard and c.stroke.sure)]
     seen = sum(c.met for c in strokes)
     if len(heard) < FEWEST_HEARD or seen < MOSTLY * len(strokes):
         return list(claims)
@@ -121,11 +132,13 @@ def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
 
 
 def _same_impact(one: _Claim, other: _Claim, info: FootageInfo) -> bool:
-    """Whether two claim one sound, or one ball."""
+    """Whether two claim one sound, or one ball: two at once are one, if not far apart in metres."""
     apart = abs(one.stroke.contact_s - other.stroke.contact_s) / info.slow_factor
-    one_sound = one.stroke.heard and other.stroke.heard
-    one_ball = np.isfinite(one.away_bh) and np.isfinite(other.away_bh)
-    return bool((one_sound or one_ball) and apart <= SAME_IMPACT_S)
+    if apart > SAME_IMPACT_S:
+        return False
+    if one.struck is not None and other.struck is not None:
+        return not np.linalg.norm(one.struck.place_m - other.struck.place_m) > TWO_BALLS_M
+    return one.stroke.heard and other.stroke.heard
 
 
 def _too_soon(claim: _Claim, kept: Sequence[_Claim], info: FootageInfo) -> bool:

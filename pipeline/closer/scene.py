@@ -16,7 +16,7 @@ from paddlebrief.strokes.grounded import standing_place
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
 from paddlebrief.strokes.swings import hand_motion
 
-__all__ = ["NEAR_S", "Scene"]
+__all__ = ["NEAR_S", "Scene", "Struck"]
 
 NEAR_S = 0.2
 """Around a contact, seconds on court."""
@@ -35,7 +35,7 @@ AGREES_S = 0.06
 SAME_HIT_S = 0.04
 REACH_M = 1.5
 """From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
-VAGUEST_HIT_M = 0.7
+VAGUEST_HIT_M = 1.5
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
 times in some 60 rendered strokes from three places, one half hidden hand apart."""
@@ -46,6 +46,22 @@ STOOD_S = 3.0
 """Around a contact, to know where a player stands, seconds on court."""
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Struck:
+    """A ball that leaves a hand.
+
+    Attributes
+    ----------
+    away_bh
+        From the wrist in the picture, body heights.
+    place_m
+        (3,) where it left, court frame; NaN where that is not known.
+    """
+
+    away_bh: float
+    place_m: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -67,10 +83,14 @@ class Scene:
         """Whether balls are hit at a stroke's time, but none that this player can have hit: out of
         reach on the court, on the wrong side of the body, or too fast for this hand.
 
-        Only hits that are well placed in metres count; there are none without a court.
+        Only hits that are well placed in metres count, and there are none without a court; a ball
+        at the hand whose place in metres is vague may always be this player's.
         """
         hits = self._hits(stroke)
-        return bool(hits) and not any(self._can_hit(stroke, hit, ball) for hit, ball in hits)
+        if not hits or any(self._can_hit(stroke, hit, ball) for hit, ball in hits):
+            return False
+        placed = [hit for hit, _ in hits]
+        return all(any(b is p for p in placed) for b in self._at_hand(stroke))
 
     def is_behind(self, stroke: Stroke) -> bool:
         """Whether a ball that is another's is hit close to this player's hand in the picture."""
@@ -80,17 +100,24 @@ class Scene:
         )
 
     def meets_ball(self, stroke: Stroke) -> bool:
-        """Whether a ball is at the hand at a contact, in the picture or by the court."""
-        if np.isfinite(self.away_bh(stroke)):
-            return True
+        """Whether a ball, struck or not, is at the hand at a contact, in the picture or by the
+        court."""
         if any(self._can_hit(stroke, hit, ball) for hit, ball in self._hits(stroke)):
             return True
+        return bool(self._at_hand(stroke))
+
+    def _at_hand(self, stroke: Stroke) -> list[Break]:
+        """Breaks of balls at the hand in the picture at a contact."""
         hand, at_s = _Hand.around(self, stroke, NEAR_S), stroke.contact_s / self.info.slow_factor
-        return hand is not None and any(
-            abs(b.time_s - at_s) <= AGREES_S and hand.away_bh(b.px, stroke.contact_s) <= REACH_BH
+        if hand is None:
+            return []
+        return [
+            b
             for track in self.tracks
             for b in track.breaks
-        )
+            if abs(b.time_s - at_s) <= AGREES_S
+            and hand.away_bh(b.px, stroke.contact_s) <= REACH_BH
+        ]
 
     def _hits(self, stroke: Stroke) -> list[tuple[Break, BallAtHit | None]]:
         """Well placed hits at a stroke's time; the start of a track may be one."""
@@ -102,12 +129,18 @@ class Scene:
             for k, b in enumerate(track.breaks)
             if b.kind in (BreakKind.HIT, BreakKind.START)
             and abs(b.time_s - stroke.contact_s / self.info.slow_factor) <= SAME_HIT_S
-            and np.trace(b.covariance_m2) <= VAGUEST_HIT_M**2
+            and self._is_placed(b)
         ]
+
+    def _is_placed(self, ball: Break) -> bool:
+        """Whether a place in metres is known well enough to ask who can have been there."""
+        return bool(np.trace(ball.covariance_m2) <= VAGUEST_HIT_M**2)
 
     def _can_hit(self, stroke: Stroke, hit: Break, ball: BallAtHit | None) -> bool:
         """Whether a player can have hit a ball; yes where it cannot be told."""
         camera = self.court.at(stroke.contact_s)
+        if camera is None:
+            return True
         place, cover = standing_place(self.window(stroke, STOOD_S), camera, stroke.contact_s)
         off, both = hit.place_m[:2] - place, cover + hit.covariance_m2[:2, :2]
         away = np.linalg.norm(off)
@@ -145,14 +178,13 @@ class Scene:
             keep_hidden=True,
         )
 
-    def away_bh(self, stroke: Stroke) -> float:
-        """Distance of the struck ball from the hitting wrist, body heights; infinite without
-        one."""
+    def struck(self, stroke: Stroke) -> Struck | None:
+        """The ball that leaves the hand at a contact; None where none was seen to, or where by its
+        place on the court somebody else struck it."""
         hand = _Hand.around(self, stroke, NEAR_S)
         if hand is None:
-            return np.inf
-        place = hand.at(stroke.contact_s)
-        contact_s = stroke.contact_s / self.info.slow_factor
+            return None
+        place, contact_s = hand.at(stroke.contact_s), stroke.contact_s / self.info.slow_factor
         found = find_shot(
             self.tracks,
             contact_s,
@@ -161,10 +193,15 @@ class Scene:
             reach_px=REACH_BH * hand.height_px,
         )
         if found is None:
-            return np.inf
-        ball, index = found
-        away_px = np.linalg.norm(leaving_px(ball.flights[index], contact_s) - place)
-        return float(away_px / hand.height_px)
+            return None
+        track, index = found
+        start, place_m = track.flights[index].start, np.full(3, np.nan)
+        if abs(start.time_s - contact_s) <= SAME_HIT_S and self._is_placed(start):
+            if not self._can_hit(stroke, start, None):
+                return None
+            place_m = start.place_m
+        away_px = np.linalg.norm(leaving_px(track.flights[index], contact_s) - place)
+        return Struck(away_bh=float(away_px / hand.height_px), place_m=place_m)
 
     def at_its_hit(self, stroke: Stroke) -> Stroke:
         """The stroke, at the time of the hit that it is: the nearest one at its hand."""
