@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from paddlebrief.players import letters, name_players
+from paddlebrief.players import COLOURS_LAB, letters, name_players
 from paddlebrief.records import Handedness
 from paddlebrief.session import Player
 from paddlebrief.sight import Person
@@ -74,6 +74,27 @@ def test_somebody_else_in_other_clothes_stays_off_the_roster():
     roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
     people = [person(0, 0, 9, BLUE), person(1, 0, 30, RED), person(2, 12, 20, WHITE)]
     assert named(people, roster=roster).names[2] not in ("Ana", "Bo")
+
+
+def by_light(lab, share):
+    """A colour seen by a share of the light, by scikit-image."""
+    from skimage.color import lab2xyz, xyz2lab
+
+    return tuple(xyz2lab(lab2xyz(np.array(lab, float)) * share))
+
+
+@pytest.mark.parametrize("share", [1.0, 0.5, 0.12])
+def test_named_colours_are_those_in_the_light_of_the_recording(share):
+    clothes = {
+        "Ana": ("yellow", "navy"), "Bo": ("light blue", "grey"), "Cy": ("beige", "grey"),
+        "Di": ("grey", "black"),
+    }  # fmt: skip
+    roster = [Player(name=name, clothes=list(words)) for name, words in clothes.items()]
+    people = [
+        person(k, 0, 9, *(by_light(COLOURS_LAB[word], share) for word in words))
+        for k, words in enumerate(clothes.values())
+    ]
+    assert named(people, roster=roster).names == dict(enumerate(clothes))
 
 
 def test_legs_that_are_never_seen_leave_the_shirt_to_tell():
