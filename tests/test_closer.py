@@ -140,6 +140,11 @@ def test_one_ball_is_hit_by_one_player_though_no_sound_was_heard(two_people):
     assert len(confirmed(two_people, silent, [ball_from(between, 3.0)])) == 2
 
 
+def test_a_stroke_at_a_time_when_its_player_is_not_seen_stays_as_it_is(two_people):
+    unseen = stroke(contact_s=30.0)
+    assert confirmed(two_people, [unseen], [ball_from(WRIST_PX[0], 30.0)], level_court()) == [unseen]
+
+
 def test_two_balls_far_apart_are_hit_by_two_players_at_once(tmp_path):
     time, court = np.arange(360) / 60, level_court()
     near, far = standing(360), standing(360, centre_px=(200.0, 400.0), height_px=120.0)

@@ -98,3 +98,8 @@ def test_short_pieces_come_back_as_they_are():
     time = np.arange(6) / RATE_HZ
     path = np.array([0.0, 5.0, 0.0, 5.0, 0.0, 5.0])
     np.testing.assert_array_equal(smooth_paths(path, time, cutoff_hz=10.0), path)
+
+
+def test_paths_without_a_sample_stay_without():
+    smooth = smooth_paths(np.empty((0, 33, 2)), np.empty(0), cutoff_hz=10.0)
+    assert smooth.shape == (0, 33, 2)
