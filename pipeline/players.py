@@ -1,5 +1,6 @@
 """Players: which people of a recording are one player, and what the player is called."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from string import ascii_uppercase
@@ -142,7 +143,7 @@ def name_players(
     settings: PlayerSettings,
     *,
     looks: Mapping[int, np.ndarray] = MappingProxyType({}),
-    swings: Mapping[int, int] = MappingProxyType({}),
+    swings: Mapping[int, Sequence[float]] = MappingProxyType({}),
 ) -> NamedPlayers:
     """Put people who are one player together and name them.
 
@@ -160,8 +161,8 @@ def name_players(
         By person, (n, 7) each: presentation time and CIE L*a*b* of shirt and legs then. Without
         them each person is taken to be one player.
     swings
-        Number of swings by person: who hardly swings is less likely to be on the roster. Without
-        it all are alike.
+        Presentation times of each person's swings: who hardly swings is less likely to be on the
+        roster. Without them all are alike.
 
     Returns
     -------
@@ -181,6 +182,7 @@ def name_players(
     else:
         chosen = _matched(groups, told, roster, settings, swings)
     strangers = _strangers(groups, chosen, roster, swings)
+    idle = _counts(groups, swings) == 0 if swings else np.zeros(len(groups), bool)
     called: dict[Spell, str] = {}
     known: dict[str, Handedness] = {}
     notes = [
@@ -201,6 +203,8 @@ def name_players(
                 f"{player.name} was matched by clothes, but the swings look like those of the "
                 "other hand; check handedness and clothes in session.yaml."
             )
+        if idle[number]:
+            continue
         if number in strangers:
             notes.append(
                 f"Player {letters(number)} is not on the roster and hardly swings: a coach, say. "
@@ -228,7 +232,7 @@ def _strangers(
     groups: Sequence[list[Spell]],
     chosen: Mapping[int, Player],
     roster: Sequence[Player],
-    swings: Mapping[int, int],
+    swings: Mapping[int, Sequence[float]],
 ) -> set[int]:
     """Groups of people who are not on a roster all of which was matched, and seldom swing."""
     if not roster or len({p.name for p in chosen.values()}) < len(roster):
@@ -238,7 +242,7 @@ def _strangers(
         sum(counts[k] for k in chosen if chosen[k].name == player.name) for player in roster
     )
     return {
-        k for k in range(len(groups)) if k not in chosen and counts[k] < _STRANGER_SHARE * fewest
+        k for k in range(len(groups)) if k not in chosen and counts[k] <= _STRANGER_SHARE * fewest
     }
 
 
@@ -247,7 +251,7 @@ def _matched(
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
-    swings: Mapping[int, int],
+    swings: Mapping[int, Sequence[float]],
 ) -> dict[int, Player]:
     """Roster players by group, where every doubt is ruled out.
 
@@ -270,7 +274,8 @@ def _matched(
         others[row, column] = np.inf
         others[[r for r, c in again.items() if c == column], column] = np.inf
         margin = _total(others, _assigned(others)) - _total(cost, best)
-        if misfit[row, column] <= _FARTHEST_LAB and margin >= settings.clothes_margin:
+        hand = _OTHER_HAND_LAB if _other_hand(groups[row], roster[column], hands) else 0.0
+        if misfit[row, column] - hand <= _FARTHEST_LAB and margin >= settings.clothes_margin:
             chosen[row] = roster[column]
     for row, column in again.items():
         rivals = np.delete(cost[row], column)
@@ -298,17 +303,32 @@ def _in_likeliest_light(
     return min(found, key=lambda f: f[:2])[2:]
 
 
-def _seldom(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
-    """(g,) price on groups that swing less often than the busiest, as a colour distance."""
+def _seldom(
+    groups: Sequence[list[Spell]], swings: Mapping[int, Sequence[float]]
+) -> np.ndarray:
+    """(g,) price on groups that swing less often than the busiest, as a colour distance; who never
+    swings is nobody on the roster, such as a tree that was followed before its player was."""
     counts = _counts(groups, swings)
-    return _SELDOM_LAB * (1 - counts / max(counts.max(), 1.0)) ** 2 if counts.any() else counts
+    if not counts.any():
+        return counts
+    price = _SELDOM_LAB * (1 - counts / counts.max()) ** 2
+    return np.where(counts > 0, price, _NEVER)
 
 
-def _counts(groups: Sequence[list[Spell]], swings: Mapping[int, int]) -> np.ndarray:
-    """(g,) swings of each group's people."""
-    return np.array(
-        [sum(swings.get(p, 0) for p in {s.person for s in g}) for g in groups], float
+def _counts(
+    groups: Sequence[list[Spell]], swings: Mapping[int, Sequence[float]]
+) -> np.ndarray:
+    """(g,) swings of each group, by the spell of their person that is nearest in time."""
+    of_person: dict[int, list[Spell]] = {}
+    for spell in (s for g in groups for s in g):
+        of_person.setdefault(spell.person, []).append(spell)
+    counts = Counter(
+        min(of_person[p], key=lambda s: max(s.start_s - time_s, time_s - s.end_s))
+        for p, times in swings.items()
+        if p in of_person
+        for time_s in times
     )
+    return np.array([sum(counts[s] for s in g) for g in groups], float)
 
 
 def _assigned(cost: np.ndarray) -> dict[int, int]:

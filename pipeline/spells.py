@@ -87,10 +87,10 @@ def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings
     k = wide
     while k + wide <= len(colours):
         if _change(colours, starts[-1], k, wide) > settings.same_clothes:
-            # Looks on both sides of the swap mix for a moment: the largest change is the swap.
+            # Medians turn half a stretch before the swap; means differ most at the swap itself.
             near = range(k, min(k + wide, len(colours) - wide) + 1)
             start = starts[-1]
-            starts.append(max(near, key=lambda j: _change(colours, start, j, wide)))
+            starts.append(max(near, key=lambda j: _step(colours, start, j, wide)))
             k = starts[-1] + wide
         else:
             k += max(1, wide // _FEWEST_LOOKS)
@@ -105,6 +105,12 @@ def _change(colours: np.ndarray, start: int, k: int, wide: int) -> float:
     """How far the next looks from ``k`` on are from those before, since the spell's start."""
     own, after = colours[max(start, k - _BACK * wide) : k], colours[k : k + wide]
     return _colours_apart(np.median(own, axis=0), np.median(after, axis=0))
+
+
+def _step(colours: np.ndarray, start: int, k: int, wide: int) -> float:
+    """How far the mean looks just before ``k``, since the spell's start, are from those after."""
+    own, after = colours[max(start, k - wide) : k], colours[k : k + wide]
+    return _colours_apart(own.mean(axis=0), after.mean(axis=0))
 
 
 def _spell(person: Person, start_s: float, end_s: float, look: np.ndarray) -> Spell:

@@ -1,7 +1,6 @@
 """The stages of one recording in order, each leaving a product that a rerun finds again."""
 
 import json
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -289,5 +288,5 @@ class RecordingJob:
             self.session.players_in(self.info.path.name),
             self.settings.players,
             looks=parts.looks(),
-            swings=Counter(s.person for s in strokes),
+            swings={p: [s.contact_s for s in strokes if s.person == p] for p in told},
         )

@@ -25,6 +25,11 @@ def named(people, hands=None, roster=(), looks=None, swings=None):
     )
 
 
+def swung(counts):
+    """So many swings of each person, two a second."""
+    return {person: np.arange(n) / 2 for person, n in counts.items()}
+
+
 def test_one_who_leaves_and_comes_back_stays_one_player():
     found = named([person(0, 0, 10, RED), person(1, 0, 30, BLUE), person(7, 15, 30, RED)])
     assert found.names == {0: "A", 1: "B", 7: "A"}
@@ -97,6 +102,30 @@ def test_named_colours_are_those_in_the_light_of_the_recording(share):
     assert named(people, roster=roster).names == dict(enumerate(clothes))
 
 
+def test_swings_count_for_the_spell_in_which_they_were():
+    # the first looks are a tree's, which sight took for the player; it swings no paddle
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    seconds = np.concatenate([np.arange(0, 20, 0.5), np.arange(26, 60, 0.5)])
+    looks = np.column_stack([
+        seconds, np.where(seconds[:, None] < 20, [46, -30, 30], RED),
+        np.tile(BLACK, (len(seconds), 1)),
+    ])  # fmt: skip
+    people = [person(0, 0, 60, RED), person(1, 0, 60, (46, 10, -20))]
+    strokes = {0: np.arange(27, 60, 2.0), 1: np.arange(5, 60, 3.0)}
+    found = named(people, roster=roster, looks={0: looks}, swings=strokes)
+    assert found.name(0, 30.0) == "Bo"
+    assert found.name(1, 30.0) == "Ana"
+    assert found.name(0, 5.0) not in ("Ana", "Bo")
+
+
+def test_the_price_of_a_hand_told_wrongly_is_not_one_of_colours():
+    roster = [Player(name="Ana", clothes=["blue"], handedness="right"),
+              Player(name="Bo", clothes=["red"], handedness="right")]  # fmt: skip
+    people = [person(0, 0, 9, RED), person(1, 0, 9, (46, 10, -20))]
+    found = named(people, hands={0: RIGHT, 1: LEFT}, roster=roster)
+    assert found.names == {0: "Bo", 1: "Ana"}
+
+
 def test_legs_that_are_never_seen_leave_the_shirt_to_tell():
     unseen = (np.nan,) * 3
     roster = [
@@ -160,11 +189,11 @@ def test_one_left_over_is_matched_though_the_named_colour_is_not_what_shows_most
 def test_who_hardly_swings_is_no_rival_and_no_player_where_the_roster_is_complete():
     people = [person(0, 0, 60, RED), person(1, 0, 60, BLUE), person(2, 0, 60, (45, 60, 30))]
     roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
-    found = named(people, roster=roster, swings={0: 12, 1: 10, 2: 2})
+    found = named(people, roster=roster, swings=swung({0: 12, 1: 10, 2: 2}))
     assert found.names == {0: "Bo", 1: "Ana", 2: "C"}
     assert found.strangers == {"C"}
     assert "not on the roster" in found.notes[0]
-    busy = named(people, roster=roster, swings={0: 12, 1: 10, 2: 9})
+    busy = named(people, roster=roster, swings=swung({0: 12, 1: 10, 2: 9}))
     assert busy.strangers == frozenset()
 
 

@@ -9,7 +9,7 @@ from paddlebrief.ball import BallTrack, BallTrackSettings, Break, BreakKind, fin
 from paddlebrief.body import body_height_px, hand_landmark
 from paddlebrief.court import Court
 from paddlebrief.paddle import BallAtHit, ball_at_hit
-from paddlebrief.records import FootageInfo, Handedness, Side, Stroke, Track
+from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
 from paddlebrief.strokes.grounded import standing_place
@@ -39,9 +39,6 @@ VAGUEST_HIT_M = 1.5
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
 times in some 60 rendered strokes from three places, one half hidden hand apart."""
-ACROSS_M = 0.4
-"""How far on the other side of the body a ball may be that is struck with a forehand or a
-backhand."""
 STOOD_S = 3.0
 """Around a contact, to know where a player stands, seconds on court."""
 HIT_SD_S = 0.004
@@ -81,7 +78,7 @@ class Scene:
 
     def is_anothers(self, stroke: Stroke) -> bool:
         """Whether balls are hit at a stroke's time, but none that this player can have hit: out of
-        reach on the court, on the wrong side of the body, or too fast for this hand.
+        reach on the court, or too fast for this hand.
 
         Only hits that are well placed in metres count, and there are none without a court; a ball
         at the hand whose place in metres is vague may always be this player's.
@@ -145,13 +142,9 @@ class Scene:
         off, both = hit.place_m[:2] - place, cover + hit.covariance_m2[:2, :2]
         away = np.linalg.norm(off)
         far = away - 2 * np.sqrt(off @ both @ off) / away > REACH_M
-        # facing the net, a right-hander's forehand is on the side of x on the near half
-        own_side = np.sign(-place[1]) * (1 if stroke.hand is Handedness.RIGHT else -1)
-        own_side *= {Side.FOREHAND: 1, Side.BACKHAND: -1}.get(stroke.side, np.nan)
-        wrong_side = own_side * off[0] < -ACROSS_M - 2 * np.sqrt(both[0, 0])
         fastest_mps = HEAD_PER_HAND * self._hand_mps(stroke)
         too_fast = ball is not None and ball.face_speed_mps > fastest_mps
-        return not (far or wrong_side or too_fast)
+        return not (far or too_fast)
 
     def _hand_mps(self, stroke: Stroke) -> float:
         """Fastest motion of the hitting hand against the hips around a contact, as the picture
