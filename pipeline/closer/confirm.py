@@ -16,6 +16,8 @@ __all__ = ["Confirmed", "confirm"]
 
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
+HIDDEN_APART_S = 0.4
+"""From a known stroke to one of a hidden player, seconds on court: nearer ones are the same."""
 TWO_BALLS_M = 3.0
 """Balls hit at once farther apart than this are two, and so are their strokes."""
 FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
@@ -113,7 +115,8 @@ def _apart_from(
     """Times of strokes that are somebody else's but nobody's among the known ones, each once."""
     taken, found = list(known_s), []
     for time_s in sorted(s.contact_s for s in others):
-        if min((abs(time_s - t) for t in taken), default=np.inf) > NEAR_S * info.slow_factor:
+        apart_s = min((abs(time_s - t) for t in taken), default=np.inf) / info.slow_factor
+        if apart_s > HIDDEN_APART_S:
             taken.append(time_s)
             found.append(time_s)
     return tuple(found)
