@@ -38,8 +38,8 @@ NO_COURT = (
     "therefore missing, and lengths rest on the body height on the roster, or else an assumed one."
 )
 HIDDEN = (
-    "At {times} somebody hit a ball whom another player hid from the camera; what nobody could see "
-    "is left out."
+    "Strokes left out, because another player stood between whoever hit the ball and the camera: "
+    "{times}."
 )
 
 
