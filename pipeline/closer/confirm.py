@@ -17,9 +17,10 @@ __all__ = ["Confirmed", "confirm"]
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
 HIDDEN_APART_S = 0.4
-"""From a known stroke to one of a hidden player, seconds on court: nearer ones are the same."""
+"""From a known stroke to one of a hidden player, seconds on court: nearer ones are the same (a
+guess)."""
 TWO_BALLS_M = 3.0
-"""Balls hit at once farther apart than this are two, and so are their strokes."""
+"""Balls hit at once farther apart than this are two, and so are their strokes (a guess)."""
 FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
 """Strokes heard, and the shares of strokes whose ball is seen from which balls count as mostly and
 as nearly always seen (guesses)."""

@@ -31,11 +31,13 @@ backhand's is hidden by the body for 0.17 to 0.19 s (a rendered session)."""
 HEARD_REACH_S, UNHEARD_REACH_S = 0.25, 0.6
 """How far a contact may be from its ball's hit, seconds on court: as timed by a sound near the
 hand's own time, and by the hand alone."""
-AGREES_S = 0.06
-SAME_HIT_S = 0.04
+AGREES_S, SAME_HIT_S = 0.06, 0.04
+"""How far a ball's break may be from a contact that it agrees with, and a hit from one that it is
+held against, seconds on court (guesses)."""
 REACH_M = 1.5
-"""From between the feet to a ball that is hit, along the ground: arm, paddle and a step."""
+"""From between the feet to a ball that is hit, along the ground: arm, paddle, a step (a guess)."""
 VAGUEST_HIT_M = 1.5
+"""Standard uncertainty of a hit's place beyond which nobody is ruled out by it (a guess)."""
 HEAD_PER_HAND, BODY_M = 4.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture: 0.6 to 2.8
 times in some 60 rendered strokes from three places, one half hidden hand apart."""
@@ -140,7 +142,7 @@ class Scene:
             return True
         place, cover = standing_place(self.window(stroke, STOOD_S), camera, stroke.contact_s)
         off, both = hit.place_m[:2] - place, cover + hit.covariance_m2[:2, :2]
-        away = np.linalg.norm(off)
+        away = max(float(np.linalg.norm(off)), 1e-9)
         far = away - 2 * np.sqrt(off @ both @ off) / away > REACH_M
         fastest_mps = HEAD_PER_HAND * self._hand_mps(stroke)
         too_fast = ball is not None and ball.face_speed_mps > fastest_mps

@@ -27,7 +27,7 @@ MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 6.0
 LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
-POSSIBLE_APART_S = 0.2  # between contacts of which a ball must make one a stroke, s on court
+POSSIBLE_APART_S = 0.2  # between contacts that wait for a ball, s on court (a guess)
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
 
 
