@@ -18,6 +18,7 @@ from paddlebrief.eyes.ball_net import ReadyFrame
 from paddlebrief.footage import Frame
 from paddlebrief.mechanics.ball import BALL_MEASURES, BallView, ball_contact, ball_measures
 from paddlebrief.records import FootageInfo, FrameOfReference
+from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M
 from tests.ball_scenes import SceneSpec, make_scene, true_outcome
 
 SETTINGS = BallTrackSettings()
@@ -56,6 +57,18 @@ def test_measures_are_those_of_the_shot():
         speed = np.linalg.norm(before[1] - before[0]) / 0.002
         incoming = measures["ball_incoming_speed_mps"]
         assert abs(incoming.value - speed) < 3.5 * incoming.sd
+
+
+def test_the_way_a_ball_bends_tells_its_backspin():
+    scene, tracks = session()
+    for shot in scene.shots:
+        rim_mps, sd_mps = view_of(shot, tracks).backspin_mps
+        across = np.cross(shot.outgoing.velocity_mps[0], [0, 0, 1])
+        true_mps = BALL_RADIUS_M * shot.outgoing.spin_radps[0] @ across / np.linalg.norm(across)
+        assert abs(rim_mps - true_mps) < 3 * sd_mps
+        assert sd_mps >= 0.35 * abs(rim_mps)  # the lift law is hardly known
+    blind, tracks = session(with_court=False)
+    assert view_of(blind.shots[0], tracks, solved=False).backspin_mps is None
 
 
 def test_the_ball_tells_time_and_place_of_the_contact():

@@ -22,9 +22,11 @@ from paddlebrief.closer.stage import _thinned
 from paddlebrief.court import Court
 from paddlebrief.errors import StoreError
 from paddlebrief.footage import Frame
+from paddlebrief.mechanics.ball import BallContact
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_kind, judged_side
-from paddlebrief.paddle import BallAtHit
+from paddlebrief.mechanics.swing import is_anothers
+from paddlebrief.paddle import BallAtHit, PaddleTrack
 from paddlebrief.records import (
     LANDMARKS,
     FrameOfReference,
@@ -351,6 +353,42 @@ def test_paddle_and_ball_in_space_tell_the_kind(path_deg, face_deg, ball_mps, ki
     found, probabilities = judged_kind(view, measures, unsure_below=0.65)
     assert found is kind
     assert sum(probabilities.values()) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("backspin_mps", "kind"),
+    [((5.0, 1.0), Kind.SLICE), ((-0.5, 0.6), Kind.DRIVE), ((2.5, 4.0), Kind.UNSURE)],
+)
+def test_the_balls_spin_tells_drive_from_slice(backspin_mps, kind):
+    time = np.arange(1.9, 3.5, 1 / 30)
+    view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
+    measures = taken(ball_launch_speed_mps=(13, 0.3))
+    found, _ = judged_kind(view, measures, backspin_mps=backspin_mps, unsure_below=0.65)
+    assert found is kind
+
+
+def paddle_at(px: tuple[float, float], time_s: np.ndarray) -> PaddleTrack:
+    n = len(time_s)
+    return PaddleTrack(
+        frame=np.arange(n), time_s=time_s, score=np.ones(n), face=np.full((n, 3), 1 / 3),
+        points_px=np.tile(np.array(px), (n, 5, 1)), sd_px=np.ones((n, 5)),
+        visible=np.ones((n, 5)), hand_px=np.zeros((n, 2)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("away_px", "anothers"), [(20, False), (110, True)])
+@pytest.mark.parametrize("slow", [1.0, 4.0])
+def test_a_paddle_far_from_the_struck_ball_is_anothers(away_px, anothers, slow):
+    struck = BallContact(
+        time_s=3.0, time_s_sd=0.002, px=np.array([400.0, 300.0]), px_sd=2.0,
+        place_m=np.full(3, np.nan), covariance_m2=np.full((3, 3), np.nan),
+    )  # fmt: skip
+    time = slow * (3.0 + np.array([-0.02, 0.0, 0.02]))
+    seen = paddle_at((400.0 + away_px, 300.0), time)
+    assert is_anothers(seen, struck, height_px=200.0, slow_factor=slow) is anothers
+    late = replace(seen, time_s=time + 0.2 * slow)  # nothing was seen when the ball was struck
+    assert not is_anothers(late, struck, height_px=200.0, slow_factor=slow)
+    assert not is_anothers(seen, struck, height_px=np.nan, slow_factor=slow)
 
 
 def test_without_a_measure_in_space_the_picture_decides():

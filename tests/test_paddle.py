@@ -27,10 +27,12 @@ from paddlebrief.paddle import (
     paddle_pose,
     pooled_size,
 )
+from paddlebrief.paddle.ball_push import StruckBall
 from paddlebrief.paddle.settle import best_path, possible_poses
 from paddlebrief.paddle.size import GRIP_SHARE, keypoints_m
 from paddlebrief.paddle.turning import angle_between, exp, log, log_derivatives
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
+from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M
 from paddlebrief.rehearsal.paddle import PaddleSpec, strike
 
 LENGTH_M, WIDTH_M, HANDLE_M = 0.405, 0.198, 0.13
@@ -411,6 +413,54 @@ def test_the_balls_speeds_sharpen_the_heads_speed():
     assert not alone.measured or helped.sd < alone.sd
 
 
+@pytest.mark.parametrize("rise_mps", [5.0, -4.0], ids=["brushed up", "cut down"])
+@pytest.mark.parametrize("rolls", [True, False], ids=["off the court", "in the air"])
+def test_the_balls_spin_tells_face_and_path_apart(rise_mps, rolls):
+    swing = Swing()
+    swing.rise_mps = rise_mps
+    incoming = np.array([0.5, -4.0, 1.0])
+    spin = np.array([4.0, 0.5, 0.0]) if rolls else np.zeros(3)
+    normal = swing.rotation(np.zeros(1))[0, :, 2]
+    struck = strike(
+        incoming, spin / BALL_RADIUS_M, face_velocity_mps=swing.head_mps, face_normal=normal,
+        paddle=PaddleSpec(),
+    )  # fmt: skip
+    ball = BallAtHit(
+        incoming_mps=incoming, outgoing_mps=struck.velocity_mps, covariance=0.09 * np.eye(3),
+        incoming_rim_mps=spin, incoming_rim_covariance=np.eye(3),
+        outgoing_rim_mps=BALL_RADIUS_M * struck.spin_radps,
+        outgoing_rim_covariance=0.5 * np.eye(3),
+    )  # fmt: skip
+    right = StruckBall(ball=ball, face_sign=1)
+    assert np.allclose(right.misfit_mps(normal, swing.head_mps), 0, atol=1e-9)
+    spinless = replace(
+        ball, incoming_rim_covariance=16 * np.eye(3), outgoing_rim_covariance=16 * np.eye(3)
+    )
+    known, blind = (measured(posed(swing, BEHIND, noise_px=2.0, ball=b)) for b in (ball, spinless))
+    level = np.hypot(*swing.head_mps[:2])
+    true = {"face_angle_deg": 6.0, "path_angle_deg": np.degrees(np.arctan2(rise_mps, level))}
+    for name, value in true.items():
+        assert known[name].value == pytest.approx(value, abs=6)
+        assert abs(known[name].value - value) < 2.5 * known[name].sd
+        assert not blind[name].measured or known[name].sd < blind[name].sd
+
+
+def test_a_ball_that_slides_over_the_face_is_known_by_its_friction():
+    normal, face = np.array([0, 1.0, 0]), np.array([0, 9.0, 22.0])
+    incoming = np.array([0, -4.0, 0])
+    struck = strike(
+        incoming, np.zeros(3), face_velocity_mps=face, face_normal=normal, paddle=PaddleSpec()
+    )
+    assert struck.slid
+    ball = BallAtHit(
+        incoming_mps=incoming, outgoing_mps=struck.velocity_mps, covariance=np.eye(3),
+        outgoing_rim_mps=BALL_RADIUS_M * struck.spin_radps,
+    )  # fmt: skip
+    misfit = StruckBall(ball=ball, face_sign=1).misfit_mps(normal, face)
+    assert np.allclose(misfit[:3], 0, atol=1e-9)
+    assert abs(misfit[5]) > 1  # it does not leave as the face moves
+
+
 def flight(kind, *, start_s, end_s, velocity, place=(0.0, -6.0, 1.0), anchor_s=None):
     """A flight without drag or spin, known at its anchor."""
     none, start = np.full(3, np.nan), np.array(place)
@@ -442,6 +492,41 @@ def test_the_ball_at_a_hit_is_carried_there_by_its_flights():
     slowed = ball_at_hit(track, 1, drag_coefficient=0.4)
     assert np.linalg.norm(slowed.incoming_mps) < np.linalg.norm(found.incoming_mps)
     assert ball_at_hit(track, 0, drag_coefficient=0.4) is None
+
+
+def test_a_ball_rolls_off_the_court_and_keeps_its_spin_in_the_air():
+    after = flight(BreakKind.HIT, start_s=20.0, end_s=20.6, velocity=(1, 14, 2))
+    found = {}
+    for kind in (BreakKind.BOUNCE, BreakKind.START):
+        before = flight(kind, start_s=19.5, end_s=20.0, velocity=(0.5, -3, 4))
+        track = BallTrack(
+            number=1, flights=(before, after), parameters=np.zeros(1), covariance=np.eye(1)
+        )
+        found[kind] = ball_at_hit(track, 1, drag_coefficient=1e-9)
+    rolling = found[BreakKind.BOUNCE].incoming_rim_mps
+    # The touching point of a rolling ball stands still: v + ω × (−r up) = 0.
+    assert np.allclose(np.cross(rolling, [0, 0, -1]) + [0.5, -3, 0], 0, atol=1e-9)
+    assert np.allclose(found[BreakKind.START].incoming_rim_mps, before.rim_mps)
+
+
+def test_the_ball_is_the_same_seen_from_elsewhere():
+    turn = exp(np.array([[0.3, -0.5, 0.8]]))[0]
+    face, normal = np.array([1.0, 9.0, 3.0]), np.array([0.1, 0.97, 0.22])
+    normal /= np.linalg.norm(normal)
+    ball = BallAtHit(
+        incoming_mps=np.array([0.5, -4, 1]), outgoing_mps=np.array([1, 13, 4.0]),
+        covariance=np.diag([0.1, 0.2, 0.3]), incoming_rim_mps=np.array([3.0, 0, 0]),
+        outgoing_rim_mps=np.array([-1.0, 0.5, 0]),
+    )  # fmt: skip
+    here, there = (StruckBall(ball=b, face_sign=1) for b in (ball, ball.turned(turn)))
+    misfits = [
+        m @ np.linalg.inv(one.covariance()) @ m
+        for one, m in (
+            (here, here.misfit_mps(normal, face)),
+            (there, there.misfit_mps(turn @ normal, turn @ face)),
+        )
+    ]
+    assert misfits[0] == pytest.approx(misfits[1])
 
 
 def test_another_ball_does_not_turn_the_face():

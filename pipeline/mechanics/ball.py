@@ -43,6 +43,8 @@ _LEFT_OVER = {
 it rendered sessions from behind, beside and the corner had .86, .73 and 1.00 of 21, 26 and 13
 launch speeds inside 95 % intervals, and .55 of 11 landings from behind; of incoming speeds it is a
 guess."""
+_LIFT_DOUBT = 0.35
+"""Of a spin told from lift, as no lift is known for a ball with holes (a guess)."""
 _BREAK_PX_SD = 2.0
 """What ball and paddle move in the picture while they touch, about (a guess)."""
 
@@ -88,6 +90,22 @@ class BallView:
             reach_px=self.reach_px,
             hand_m=self.hand_m,
         )
+
+    @cached_property
+    def backspin_mps(self) -> tuple[float, float] | None:
+        """Speed of the ball's rim by spin about the level axis across its way, positive where the
+        spin lifts it, and its standard uncertainty; None where its flight is not known in
+        metres."""
+        if self.found is None or not self.found[0].in_court:
+            return None
+        flight = self.found[0].flights[self.found[1]]
+        across = np.cross(flight.velocity_mps, [0.0, 0.0, 1.0])
+        if not (np.isfinite(across).all() and np.linalg.norm(across) > 0):
+            return None
+        across /= np.linalg.norm(across)
+        rim_mps = float(flight.rim_mps @ across)
+        sd_mps = np.sqrt(across @ flight.covariance[6:9, 6:9] @ across)
+        return rim_mps, float(np.hypot(sd_mps, _LIFT_DOUBT * rim_mps))
 
     @cached_property
     def shot(self) -> Shot | None:

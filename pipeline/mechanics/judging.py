@@ -3,7 +3,7 @@
 The picture alone tells both from where the hand is and how it moves in the picture, which a view
 from a corner or from the side distorts. In space the shoulders turn to the hitting hand's side
 before a forehand and to the other side before a backhand; a drive's path is level to rising, a
-slice's falling (common practice, no source).
+slice's falling, which leaves the ball with backspin (common practice, no source).
 """
 
 from collections.abc import Mapping
@@ -27,6 +27,7 @@ _PICTURE_KIND_SHARE = 0.75  # of the picture's logit of drive against slice
 _STEEP = 1.7  # logits for one standard deviation, about a normal distribution's
 _LEVEL_DEG, _LEVEL_SPREAD_DEG = 2.0, 6.0  # where rising begins, and how far players differ
 _OPEN_DEG, _OPEN_SPREAD_DEG = 15.5, 4.0  # face between a drive's and a slice's, the same
+_SPUN_MPS, _SPUN_SPREAD_MPS = 2.5, 1.0  # backspin of the ball's rim, the same
 _SOFT_MPS, _SOFT_SPREAD_MPS = 8.0, 0.8  # dinks, blocks and soft volleys leave below
 """Borders between rendered drives, slices and soft balls; guesses for real ones."""
 _MOST = 1e-4  # no model knows more than this
@@ -59,12 +60,17 @@ def judged_side(body: BodyView, *, unsure_below: float) -> Stroke:
 
 
 def judged_kind(
-    body: BodyView, measures: Mapping[str, Measure], *, unsure_below: float
+    body: BodyView,
+    measures: Mapping[str, Measure],
+    *,
+    backspin_mps: tuple[float, float] | None = None,
+    unsure_below: float,
 ) -> tuple[Kind, dict[Kind, float]]:
-    """Kind and probabilities by the paddle's path and face, and by how hard the ball leaves.
+    """Kind and probabilities by the paddle's path and face, and by how the ball leaves.
 
     The picture's odds of drive against slice count three quarters, since some views distort them;
-    what was not measured in space adds nothing to them.
+    what was not measured in space adds nothing to them. ``backspin_mps`` is the ball's, with its
+    standard uncertainty.
     """
     prior = body.stroke.kind_probabilities
     struck = prior[Kind.DRIVE] + prior[Kind.SLICE]
@@ -74,6 +80,9 @@ def judged_kind(
         rising += _STEEP * (path.value - _LEVEL_DEG) / np.hypot(path.sd, _LEVEL_SPREAD_DEG)
     if face is not None:
         rising -= _STEEP * (face.value - _OPEN_DEG) / np.hypot(face.sd, _OPEN_SPREAD_DEG)
+    if backspin_mps is not None:
+        value, sd = backspin_mps
+        rising -= _STEEP * (value - _SPUN_MPS) / np.hypot(sd, _SPUN_SPREAD_MPS)
     drive = float(expit(rising))
     other = prior[Kind.OTHER]
     ball = _taken(measures, "ball_launch_speed_mps")

@@ -24,7 +24,12 @@ from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
 from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.mechanics.paddle import paddle_measures
 from paddlebrief.mechanics.sharing import with_shared
-from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
+from paddlebrief.mechanics.swing import (
+    face_at_contact_px,
+    is_anothers,
+    paddle_motion,
+    trunk_motion,
+)
 from paddlebrief.mechanics.turns import body_measures
 from paddlebrief.paddle import (
     BallAtHit,
@@ -233,7 +238,10 @@ class _Case:
         body = replace(self.body, contact=self._contact(pose))
         measures = self._measures(body, pose)
         kind, probabilities = judged_kind(
-            body, {m.name: m for m in measures}, unsure_below=unsure_below
+            body,
+            {m.name: m for m in measures},
+            backspin_mps=None if self.ball is None else self.ball.backspin_mps,
+            unsure_below=unsure_below,
         )
         stroke = replace(self.stroke, kind=kind, kind_probabilities=probabilities)
         return MeasuredStroke(recording=self.info.path.name, stroke=stroke, measures=measures)
@@ -339,8 +347,12 @@ def _paddle_poses(cases: Sequence[_Case], settings: PaddleSettings) -> list[Padd
 
 
 def _pose(case: _Case, size: PaddleSize | None, settings: PaddleSettings) -> PaddlePose | None:
-    seen = case.closer.paddle(case.stroke.number)
+    seen, struck = case.closer.paddle(case.stroke.number), ball_contact(case.ball)
     if seen is None or case.body.path is None:
+        return None
+    if struck is not None and is_anothers(
+        seen, struck, height_px=case.view.height_px, slow_factor=case.info.slow_factor
+    ):
         return None
     forehand = {Side.FOREHAND: True, Side.BACKHAND: False}.get(case.stroke.side)
     return paddle_motion(

@@ -27,6 +27,7 @@ _KICK_RADPS, _KICK_MPS = 10.0, 1.0  # jump of the speeds at the impact: 25 g aga
 _SLOW_RADPS, _SLOW_MPS = 30.0, 8.0  # prior of the speeds themselves
 _SHORTEST_STEP_S = 5e-4
 _LIMIT_SD_M = 0.002
+_NUDGE = 1e-5  # of the face's normal and velocity, for slopes
 _HELD, _HELD_SD = np.array([-0.6, 0.62, 0.2]), np.array([0.35, 0.35, 0.4])
 """Forearm of a right hand in the paddle's axes: the middle of rendered strokes, and twice their
 spread, since grips of people lie further apart."""
@@ -71,8 +72,7 @@ def summed(state: State, evidence: Evidence) -> Sums:
     _add_depth(sums, state, evidence)
     _add_hand(sums, state, evidence)
     _add_forearm(sums, state, evidence)
-    _add_push(sums, state, evidence)
-    _add_blow(sums, state, evidence)
+    _add_ball(sums, state, evidence)
     _add_size(sums, state, evidence)
     return sums
 
@@ -284,38 +284,37 @@ def _add_forearm(sums: Sums, state: State, evidence: Evidence) -> None:
     sums.pull[node, :3] += own * np.einsum("fia,fi->fa", slope, pull)
 
 
-def _add_push(sums: Sums, state: State, evidence: Evidence) -> None:
-    if not np.isfinite(evidence.push).all():
+def _add_ball(sums: Sums, state: State, evidence: Evidence) -> None:
+    struck = evidence.struck
+    if struck is None:
         return
-    node = evidence.kick
-    normal = state.rotation[node][:, 2]
-    off, slope = evidence.push - normal, -cross_matrix(normal)
-    weight = np.linalg.inv(evidence.push_covariance)
-    misfit = float(off @ weight @ off)
-    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
-    # Another ball may have been taken for this one: the push counts robustly.
-    weight = weight * (_FREEDOM + 2) / (_FREEDOM + misfit)
-    sums.own[node, :3, :3] += slope.T @ weight @ slope
-    sums.pull[node, :3] += slope.T @ weight @ off
-
-
-def _add_blow(sums: Sums, state: State, evidence: Evidence) -> None:
-    speed = float(np.linalg.norm(evidence.blow_mps))
-    if not speed > 0:
-        return
-    node, along = evidence.kick, evidence.blow_mps / speed
-    arm = face_middle_m(state.log_size) * state.rotation[node][:, 1]
-    turning = state.turning[node]
-    off = speed - float(along @ (state.speed[node] + np.cross(turning, arm)))
+    node, sign = evidence.kick, struck.face_sign
+    rotation, turning = state.rotation[node], state.turning[node]
+    normal, arm = sign * rotation[:, 2], face_middle_m(state.log_size) * rotation[:, 1]
+    face_mps = state.speed[node] + np.cross(turning, arm)
+    off = struck.misfit_mps(normal, face_mps)
+    by_normal, by_speed = np.empty((7, 3)), np.empty((7, 3))
+    for k, step in enumerate(_NUDGE * np.eye(3)):
+        by_normal[:, k] = struck.misfit_mps(normal + step, face_mps) - off
+        by_speed[:, k] = struck.misfit_mps(normal, face_mps + step) - off
+    by_normal, by_speed = by_normal / _NUDGE, by_speed / _NUDGE
+    spun, armed = cross_matrix(turning), cross_matrix(arm)
     slope = np.concatenate(
-        [np.cross(arm, np.cross(along, turning)), np.zeros(3), np.cross(arm, along), along]
+        [
+            -by_normal @ cross_matrix(normal) - by_speed @ spun @ armed,
+            np.zeros((7, 3)),
+            -by_speed @ armed,
+            by_speed,
+        ],
+        axis=1,
     )
-    misfit = (off / evidence.blow_sd_mps) ** 2
-    sums.cost += 0.5 * (_FREEDOM + 2) * np.log1p(misfit / _FREEDOM)
-    # As the push: another ball may have been taken for this one.
-    weight = (_FREEDOM + 2) / (_FREEDOM + misfit) / evidence.blow_sd_mps**2
-    sums.own[node] += weight * np.outer(slope, slope)
-    sums.pull[node] += weight * off * slope
+    weight = np.linalg.inv(struck.covariance())
+    misfit = float(off @ weight @ off)
+    sums.cost += 0.5 * (_FREEDOM + len(off)) * np.log1p(misfit / _FREEDOM)
+    # Another ball may have been taken for this one: it counts robustly.
+    weight = weight * (_FREEDOM + len(off)) / (_FREEDOM + misfit)
+    sums.own[node] += slope.T @ weight @ slope
+    sums.pull[node] -= slope.T @ weight @ off
 
 
 def _add_size(sums: Sums, state: State, evidence: Evidence) -> None:

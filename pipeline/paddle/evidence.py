@@ -3,6 +3,7 @@
 import numpy as np
 
 from paddlebrief.court.camera import SolvedCamera
+from paddlebrief.paddle.ball_push import StruckBall
 from paddlebrief.paddle.motion import Evidence
 from paddlebrief.paddle.records import Forearm, HandDistance, PaddleTrack
 from paddlebrief.paddle.settings import PaddleSettings
@@ -27,6 +28,7 @@ def gather_evidence(
     camera: SolvedCamera,
     distance: HandDistance,
     forearm: Forearm | None,
+    struck: StruckBall | None,
     size: PaddleSize,
     settings: PaddleSettings,
 ) -> Evidence:
@@ -42,6 +44,8 @@ def gather_evidence(
         The hand that holds the paddle; None not known.
     camera, distance, forearm, size, settings
         As for ``paddle_pose``.
+    struck
+        The ball in the camera frame; None where it or the face that hit it is not known.
     """
     view, frames = camera.view, time_s[rows]
     extra = np.array([-_TURNOVER_HALF_S, 0.0, 0.0, _TURNOVER_HALF_S])
@@ -80,10 +84,7 @@ def gather_evidence(
         forearm=arm,
         forearm_sd=arm_sd,
         hand_sign={Handedness.RIGHT: 1, Handedness.LEFT: -1}.get(hand, 0),
-        push=np.full(3, np.nan),
-        push_covariance=np.full((3, 3), np.nan),
-        blow_mps=np.full(3, np.nan),
-        blow_sd_mps=np.nan,
+        struck=struck,
         size=size,
         turning_jerk=settings.turning_jerk * liveliness,
         moving_jerk=settings.moving_jerk * liveliness,

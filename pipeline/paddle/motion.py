@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from paddlebrief.paddle.ball_push import StruckBall
 from paddlebrief.paddle.size import PaddleSize
 from paddlebrief.paddle.turning import exp
 
@@ -64,13 +65,8 @@ class Evidence:
         (F, 3) unit vector from elbow to wrist, camera frame, and (F,) radians; NaN unknown.
     hand_sign
         1 for a right hand, −1 for a left one, 0 not known.
-    push, push_covariance
-        (3,) unit vector along which the front face's normal should lie at the impact, camera
-        frame, and the (3, 3) covariance of the normal against it; NaN unknown.
-    blow_mps, blow_sd_mps
-        (3,) part of the velocity of the face's middle that lies along the ball's change of
-        velocity, just before the impact, camera frame, and the standard uncertainty of its
-        length; NaN unknown.
+    struck
+        The ball at the impact; None unknown.
     size
         What is known of the paddle beforehand.
     turning_jerk, moving_jerk
@@ -92,10 +88,7 @@ class Evidence:
     forearm: np.ndarray
     forearm_sd: np.ndarray
     hand_sign: int
-    push: np.ndarray
-    push_covariance: np.ndarray
-    blow_mps: np.ndarray
-    blow_sd_mps: float
+    struck: StruckBall | None
     size: PaddleSize
     turning_jerk: np.ndarray
     moving_jerk: np.ndarray

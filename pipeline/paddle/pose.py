@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.ball_push import BallAtHit, StruckBall
+from paddlebrief.paddle.ball_push import StruckBall
 from paddlebrief.paddle.equations import WRONG_ARM_COST, grip_cost
 from paddlebrief.paddle.evidence import gather_evidence
 from paddlebrief.paddle.fit import Fitted, fit_motion
@@ -99,13 +99,11 @@ def paddle_pose(
         return None
     evidence = gather_evidence(
         track, rows, time_s, hand=strike.hand, camera=camera, distance=distance,
-        forearm=forearm, size=size, settings=settings,
+        forearm=forearm, struck=_struck(strike, camera.view.rotation), size=size,
+        settings=settings,
     )  # fmt: skip
-    ball = _struck(strike, camera.view.rotation)
-    if ball is not None:
-        evidence = ball.known(evidence)
     prior = _FacePrior(strike, camera=camera, solved=solved)
-    fits = _fitted(evidence, track.face[rows], time_s[rows], prior, ball)
+    fits = _fitted(evidence, track.face[rows], time_s[rows], prior)
     if not fits:
         return None
     rng = np.random.default_rng(seed)
@@ -134,7 +132,7 @@ def paddle_pose(
         forearm_sd_rad=evidence.forearm_sd,
         frame_interval_s=float(np.median(np.diff(time_s))),
         solved=solved,
-        with_ball=ball is not None,
+        with_ball=evidence.struck is not None,
         motions=tuple(sorted(weights, reverse=True)),
         size=PaddleSize(
             log_m=state.log_size.mean(axis=0), covariance=np.cov(state.log_size, rowvar=False)
@@ -146,15 +144,7 @@ def _struck(strike: Striking, rotation: np.ndarray) -> StruckBall | None:
     """The ball in the camera frame, when it is known and so is the face that hit it."""
     if strike.ball is None or strike.forehand is None:
         return None
-    ball = strike.ball
-    return StruckBall(
-        ball=BallAtHit(
-            incoming_mps=rotation @ ball.incoming_mps,
-            outgoing_mps=rotation @ ball.outgoing_mps,
-            covariance=rotation @ ball.covariance @ rotation.T,
-        ),
-        face_sign=1 if strike.forehand else -1,
-    )
+    return StruckBall(ball=strike.ball.turned(rotation), face_sign=1 if strike.forehand else -1)
 
 
 class _FacePrior:
@@ -185,11 +175,7 @@ class _FacePrior:
 
 
 def _fitted(
-    evidence: Evidence,
-    face: np.ndarray,
-    time_s: np.ndarray,
-    prior: _FacePrior,
-    ball: StruckBall | None,
+    evidence: Evidence, face: np.ndarray, time_s: np.ndarray, prior: _FacePrior
 ) -> list[tuple[float, Fitted]]:
     """Log-evidence and fit of each motion that the outlines allow, doubles left out."""
     seen = np.flatnonzero(np.isfinite(evidence.flat).all(axis=(1, 2)))
@@ -207,8 +193,6 @@ def _fitted(
         start = _start(poses, path, time_s[seen], evidence=evidence, seen=seen)
         try:
             fit = fit_motion(start, evidence)
-            if ball is not None:
-                fit = fit_motion(fit.state, ball.against(fit, evidence))
         except np.linalg.LinAlgError as error:
             logger.debug("a motion of the paddle could not be fitted: %s", error)
             continue
