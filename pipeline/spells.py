@@ -19,6 +19,7 @@ _BACK = 12
 MEET_S = 3.0
 """Two are seen at once for longer than a second body of one player is followed by mistake, and than
 a swap of numbers is uncertain by."""
+_MOMENT_S = 0.5
 _HOME_LOOKS = 60
 """Looks from which a player's clothes are known from every side; pieces with fewer may join."""
 _NEAREST, _MOST_LOOKS = 3, 400
@@ -58,6 +59,8 @@ class Spell:
         Presentation times of its first and last look.
     shirt_lab, legs_lab
         (3,) median CIE L*a*b* colours; NaN where never seen.
+    seen
+        Numbers of the half seconds in which it was looked at; empty where that was not noted.
     """
 
     person: int
@@ -65,6 +68,7 @@ class Spell:
     end_s: float
     shirt_lab: tuple[float, float, float]
     legs_lab: tuple[float, float, float]
+    seen: frozenset[int] = frozenset()
 
 
 def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings) -> list[Spell]:
@@ -81,7 +85,7 @@ def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings
         wide = max(wide, round(_TELLING_S / float(np.median(np.diff(looks[:, 0])))))
     if len(looks) < 2 * wide:
         whole = np.array([*person.shirt_lab, *person.legs_lab])
-        return [_spell(person, person.start_s, person.end_s, whole)]
+        return [_spell(person, person.start_s, person.end_s, whole, looks[:, 0])]
     time_s, colours = looks[:, 0], looks[:, 1:]
     starts = [0]
     k = wide
@@ -96,7 +100,7 @@ def spells_of(person: Person, looks: np.ndarray | None, settings: PlayerSettings
             k += max(1, wide // _FEWEST_LOOKS)
     ends = [*starts[1:], len(looks)]
     return [
-        _spell(person, time_s[a], time_s[b - 1], np.median(colours[a:b], axis=0))
+        _spell(person, time_s[a], time_s[b - 1], np.median(colours[a:b], axis=0), time_s[a:b])
         for a, b in zip(starts, ends, strict=True)
     ]
 
@@ -113,13 +117,16 @@ def _step(colours: np.ndarray, start: int, k: int, wide: int) -> float:
     return _colours_apart(own.mean(axis=0), after.mean(axis=0))
 
 
-def _spell(person: Person, start_s: float, end_s: float, look: np.ndarray) -> Spell:
+def _spell(
+    person: Person, start_s: float, end_s: float, look: np.ndarray, time_s: np.ndarray
+) -> Spell:
     return Spell(
         person=person.person,
         start_s=float(start_s),
         end_s=float(end_s),
         shirt_lab=tuple(map(float, look[:3])),
         legs_lab=tuple(map(float, look[3:])),
+        seen=frozenset((time_s // _MOMENT_S).astype(int).tolist()),
     )
 
 
@@ -177,8 +184,14 @@ def grouped(
 
 
 def meeting_s(a: Spell, b: Spell) -> float:
-    """For how long two spells are seen at once, s; negative where time lies between them."""
-    return min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
+    """For how long two spells are seen at once, s; negative where time lies between them.
+
+    Somebody who was lost for a while and found again was not seen in between.
+    """
+    overlap_s = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
+    if overlap_s > 0 and a.seen and b.seen:
+        return _MOMENT_S * len(a.seen & b.seen)
+    return overlap_s
 
 
 def _looks_in(spell: Spell, looks: np.ndarray | None) -> np.ndarray:

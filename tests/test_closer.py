@@ -22,11 +22,9 @@ from paddlebrief.closer.stage import _thinned
 from paddlebrief.court import Court
 from paddlebrief.errors import StoreError
 from paddlebrief.footage import Frame
-from paddlebrief.mechanics.ball import BallContact
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.judging import judged_kind, judged_side
-from paddlebrief.mechanics.swing import is_anothers
-from paddlebrief.paddle import BallAtHit, PaddleTrack
+from paddlebrief.paddle import BallAtHit, PaddleTrack, meets_ball
 from paddlebrief.records import (
     LANDMARKS,
     FrameOfReference,
@@ -90,10 +88,10 @@ def confirmed(parts, strokes, tracks, court=None):
     return list(all_of(parts, strokes, tracks, court).strokes)
 
 
-def all_of(parts, strokes, tracks, court=None):
+def all_of(parts, strokes, tracks, court=None, **how):
     return confirm(
         footage(), parts, strokes, tracks, court=court or Court(), settings=StrokeSettings(),
-        sight=SightSettings(), ball=BallTrackSettings(),
+        sight=SightSettings(), ball=BallTrackSettings(), **how,
     )  # fmt: skip
 
 
@@ -140,6 +138,29 @@ def test_one_ball_is_hit_by_one_player_though_no_sound_was_heard(two_people):
     (kept,) = confirmed(two_people, silent, balls)
     assert kept.person == 1
     assert len(confirmed(two_people, silent, [ball_from(between, 3.0)])) == 2
+
+
+@pytest.mark.parametrize(
+    ("held", "owner"),
+    [((None, None), 1), ((True, None), 0), ((True, True), 1), ((None, False), 0)],
+)
+def test_the_paddle_at_a_ball_owns_it_before_the_nearer_wrist(two_people, held, owner):
+    between = (WRIST_PX[0] + 2 * WRIST_PX[1]) / 3
+    balls = [ball_from(WRIST_PX[1] + [10, 0], 3.0), ball_from(WRIST_PX[0] + [40, 0], 3.01)]
+    rivals = [stroke(1), stroke(2, person=1)]
+    asked = []
+
+    def holding(stroke, struck):
+        asked.append(stroke.person)
+        assert np.linalg.norm(struck.px - between) < HEIGHT_PX
+        return held[stroke.person]
+
+    (kept,) = all_of(two_people, rivals, balls, holding=holding).strokes
+    assert kept.person == owner
+    assert sorted(asked) == [0, 1]
+    asked.clear()
+    all_of(two_people, rivals[:1], balls, holding=holding)
+    assert asked == []  # nobody else claims it
 
 
 def test_a_stroke_at_a_time_when_its_player_is_not_seen_stays_as_it_is(two_people):
@@ -376,19 +397,18 @@ def paddle_at(px: tuple[float, float], time_s: np.ndarray) -> PaddleTrack:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize(("away_px", "anothers"), [(20, False), (110, True)])
+@pytest.mark.parametrize(("away_px", "met"), [(20, True), (110, False)])
 @pytest.mark.parametrize("slow", [1.0, 4.0])
-def test_a_paddle_far_from_the_struck_ball_is_anothers(away_px, anothers, slow):
-    struck = BallContact(
-        time_s=3.0, time_s_sd=0.002, px=np.array([400.0, 300.0]), px_sd=2.0,
-        place_m=np.full(3, np.nan), covariance_m2=np.full((3, 3), np.nan),
-    )  # fmt: skip
+def test_a_paddle_far_from_the_struck_ball_is_anothers(away_px, met, slow):
+    struck = {"px": np.array([400.0, 300.0]), "time_s": 3.0, "slow_factor": slow}
     time = slow * (3.0 + np.array([-0.02, 0.0, 0.02]))
     seen = paddle_at((400.0 + away_px, 300.0), time)
-    assert is_anothers(seen, struck, height_px=200.0, slow_factor=slow) is anothers
+    assert meets_ball(seen, height_px=200.0, **struck) is met
+    passing = replace(seen, points_px=seen.points_px + np.array([-400, 0, 400.0])[:, None, None])
+    assert meets_ball(passing, height_px=200.0, **struck) is met
     late = replace(seen, time_s=time + 0.2 * slow)  # nothing was seen when the ball was struck
-    assert not is_anothers(late, struck, height_px=200.0, slow_factor=slow)
-    assert not is_anothers(seen, struck, height_px=np.nan, slow_factor=slow)
+    assert meets_ball(late, height_px=200.0, **struck) is None
+    assert meets_ball(seen, height_px=np.nan, **struck) is None
 
 
 def test_without_a_measure_in_space_the_picture_decides():

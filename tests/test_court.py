@@ -21,7 +21,7 @@ from paddlebrief.court.dimensions import (
 from paddlebrief.court.fit import refine
 from paddlebrief.court.lines import channel, find_ridges, joined_lines, straight_lines
 from paddlebrief.court.still import Expectations, solve_still
-from paddlebrief.court.verify import worst_sd_m
+from paddlebrief.court.verify import CourtLimits, judge, worst_sd_m
 from tests.court_scenes import PLACES, court_error, make_scene
 from tests.courts import Eye, Floor, badminton_lines, draw_floor, stand_people, tennis_lines
 
@@ -223,6 +223,30 @@ def test_people_in_the_way_do_not_matter():
     still = solve_still(stand_people(picture, BEHIND, people, seed=2), expect=Expectations())
     camera = SolvedCamera(view=still.fit.view, covariance=still.fit.covariance)
     assert court_error(camera, BEHIND).worst_m < 0.1
+
+
+def test_a_line_that_people_stand_on_is_not_missed():
+    """From the side all players stand in one line of sight: on the base line."""
+    eye = Eye((8.5, -4.9, 1.8), (0.0, -3.6, 0.9), size_px=(1280, 720))
+    picture = draw_floor(eye, Floor(), seed=4)
+    covered = np.zeros(picture.shape[:2], bool)
+    stood = view_of(eye).project(np.array([[x, -6.7, 0.0] for x in np.linspace(-3, 1.9, 12)]))
+    for u, v in np.round(stood).astype(int):
+        covered[v - 120 : v + 20, max(u - 30, 0) : u + 30] = True
+    picture[covered] = (60, 70, 65)
+    blind = solve_still(picture, expect=Expectations())
+    assert blind.fit is None
+    still = solve_still(picture, expect=Expectations(), covered=covered)
+    assert still.reason is None
+    camera = SolvedCamera(view=still.fit.view, covariance=still.fit.covariance)
+    assert court_error(camera, eye).worst_m < 0.15
+    assert still.quality.shares["near baseline"] > 0.6 > blind_share(picture, still)
+
+
+def blind_share(picture, still):
+    """Share of the base line found where it counts as in the open throughout."""
+    quality = judge(still.fit, picture, None, limits=CourtLimits())
+    return quality.shares["near baseline"]
 
 
 @pytest.mark.parametrize(

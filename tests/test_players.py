@@ -40,6 +40,21 @@ def test_two_seen_at_the_same_time_are_two_whatever_they_wear():
     assert len(set(found.names.values())) == 2
 
 
+def test_one_who_was_lost_while_another_number_followed_the_player_was_not_seen_then():
+    times = np.arange(0, 25, 0.25)
+    lost = (times >= 10) & (times <= 15)
+    looks = {
+        0: np.array([(t, *RED, *BLACK) for t in times[~lost]]),
+        1: np.array([(t, *RED, *BLACK) for t in times[lost]]),
+        2: np.array([(t, *BLUE, *BLACK) for t in times]),
+    }
+    people = [person(0, 0, 25, RED), person(1, 10.5, 14.5, RED), person(2, 0, 25, BLUE)]
+    assert named(people, looks=looks).names == {0: "A", 1: "A", 2: "B"}
+    looks[1][:, 0] += 8  # now both are seen at once
+    people[1] = person(1, 18.5, 22.5, RED)
+    assert len(set(named(people, looks=looks).names.values())) == 3
+
+
 def test_other_legs_or_another_hand_make_another_player():
     people = [person(0, 0, 5, RED), person(1, 6, 9, RED, WHITE), person(2, 10, 12, RED)]
     found = named(people, {0: RIGHT, 1: RIGHT, 2: LEFT})

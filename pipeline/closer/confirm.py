@@ -1,6 +1,6 @@
 """Which strokes a ball confirms: small motions count only where one leaves the hand."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from paddlebrief.records import FootageInfo, Stroke
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
 
-__all__ = ["Confirmed", "confirm"]
+__all__ = ["Confirmed", "Holding", "confirm"]
 
 SAME_IMPACT_S = 0.03
 """Contacts of several people this close together are one impact, seconds on court."""
@@ -42,17 +42,28 @@ class Confirmed:
     hidden_s: tuple[float, ...]
 
 
+Holding = Callable[[Stroke, Struck], bool | None]
+"""Whether the paddle in a player's hand is where a ball was struck; None where it is not seen."""
+
+
+def unseen(stroke: Stroke, struck: Struck) -> bool | None:
+    """A `Holding` that sees no paddles."""
+    return None
+
+
 @dataclass(frozen=True)
 class _Claim:
     stroke: Stroke
     struck: Struck | None  # the ball that was seen to leave the hand
     met: bool  # whether a ball was seen to come to, leave or pass the hand at the contact
+    holds: bool | None = None  # whether the hand's paddle was seen at that ball
 
     @property
-    def rank(self) -> tuple[float, bool]:
-        """The less the better: the nearest wrist owns a ball, else the sure stroke the sound."""
+    def rank(self) -> tuple[int, float, bool]:
+        """The less the better: the paddle at a ball owns it, then the nearest wrist, else the sure
+        stroke the sound."""
         away_bh = np.inf if self.struck is None else self.struck.away_bh
-        return away_bh, not self.stroke.sure
+        return {True: 0, None: 1, False: 2}[self.holds], away_bh, not self.stroke.sure
 
 
 def confirm(
@@ -65,6 +76,7 @@ def confirm(
     settings: StrokeSettings,
     sight: SightSettings,
     ball: BallTrackSettings,
+    holding: Holding = unseen,
 ) -> Confirmed:
     """Sure strokes, and those that a ball makes sure, numbered anew; one owner for each impact.
 
@@ -86,6 +98,8 @@ def confirm(
         Solved or not.
     settings, sight, ball
         How phases are found, landmarks smoothed, and how balls fly.
+    holding
+        Asked where several players may have struck one ball.
     """
     scene = Scene(info, parts, tracks, court, settings, sight, ball)
     judged = [(s, scene.is_anothers(s)) for s in map(scene.at_its_hit, strokes)]
@@ -95,6 +109,12 @@ def confirm(
         _Claim(s, ball, ball is not None or scene.meets_ball(s))
         for s, ball in zip(own, struck, strict=True)
     ])  # fmt: skip
+    claims = [
+        replace(c, holds=holding(c.stroke, c.struck))
+        if c.struck is not None and any(_are_rivals(c, other, info) for other in claims)
+        else c
+        for c in claims
+    ]
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: c.rank):
         counts = claim.stroke.sure or claim.struck is not None
@@ -133,6 +153,11 @@ def _with_ball(claims: Sequence[_Claim]) -> list[_Claim]:
         return list(claims)
     every = seen >= NEARLY_ALL * len(strokes)
     return [c for c in claims if c.met or (c.stroke.heard and not every)]
+
+
+def _are_rivals(one: _Claim, other: _Claim, info: FootageInfo) -> bool:
+    """Whether two players claim one ball or sound."""
+    return one.stroke.person != other.stroke.person and _same_impact(one, other, info)
 
 
 def _same_impact(one: _Claim, other: _Claim, info: FootageInfo) -> bool:

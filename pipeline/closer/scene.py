@@ -57,10 +57,17 @@ class Struck:
         From the wrist in the picture, body heights.
     place_m
         (3,) where it left, court frame; NaN where that is not known.
+    px, time_s
+        (2,) where in the picture it left, and when, seconds on court.
+    height_px
+        Of the player's body.
     """
 
     away_bh: float
     place_m: np.ndarray
+    px: np.ndarray
+    time_s: float
+    height_px: float
 
 
 @dataclass(frozen=True)
@@ -195,8 +202,14 @@ class Scene:
             if not self._can_hit(stroke, start, None):
                 return None
             place_m = start.place_m
-        away_px = np.linalg.norm(leaving_px(track.flights[index], contact_s) - place)
-        return Struck(away_bh=float(away_px / hand.height_px), place_m=place_m)
+        left_px = leaving_px(track.flights[index], contact_s)
+        return Struck(
+            away_bh=float(np.linalg.norm(left_px - place) / hand.height_px),
+            place_m=place_m,
+            px=left_px,
+            time_s=contact_s,
+            height_px=hand.height_px,
+        )
 
     def at_its_hit(self, stroke: Stroke) -> Stroke:
         """The stroke, at the time of the hit that it is: the nearest one at its hand."""

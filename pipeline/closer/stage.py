@@ -19,11 +19,12 @@ from paddlebrief.ball.watch import BallWatch, stretches_around
 from paddlebrief.closer.balls import ball_tracks
 from paddlebrief.closer.confirm import confirm
 from paddlebrief.closer.folder import CloserFolder
+from paddlebrief.closer.scene import Struck
 from paddlebrief.closer.settings import CloserSettings
 from paddlebrief.court import Court
 from paddlebrief.eyes import BallNet, PaddleNet
 from paddlebrief.footage import Frame, open_frames, read_ahead
-from paddlebrief.paddle import PaddleTrack, look_for_paddle
+from paddlebrief.paddle import PaddleTrack, look_for_paddle, meets_ball
 from paddlebrief.pose_net import PoseNet
 from paddlebrief.progress import reporter
 from paddlebrief.records import FootageInfo, Stroke, Track
@@ -47,6 +48,8 @@ BALL_BEFORE_S, BALL_AFTER_S = 0.6, 1.2
 of the incoming ball, and until most shots have landed (0.5 to 0.9 s, from the drag law)."""
 SHAKES_PX = 0.5
 """Shake of the picture from which balls are looked for in steadied frames, pixels."""
+HOLDS_S = 0.12
+"""Looked at around a contact for whose paddle is at the ball, seconds on court."""
 MARGIN_S = 0.15
 """Added at both ends, for the neighbours of the outer frames, seconds on court."""
 
@@ -115,7 +118,17 @@ def look_closer(
         tracks = ball_tracks(info, kept.balls(), court, ball)
         kept.write_tracks(tracks)
         found = confirm(
-            info, parts, strokes, tracks, court=court, settings=swings, sight=sight, ball=ball
+            info,
+            parts,
+            strokes,
+            tracks,
+            court=court,
+            settings=swings,
+            sight=sight,
+            ball=ball,
+            holding=lambda stroke, struck: _Look(
+                info, parts, stroke, court, nets[0], settings, sight
+            ).holds(struck),
         )
         kept.write_hidden(found.hidden_s)
         kept.write_strokes(found.strokes)
@@ -173,11 +186,25 @@ class _Look:
                 slow_factor=slow,
             )
 
+    def holds(self, struck: Struck) -> bool | None:
+        """Whether the paddle in the hitting hand is where a ball was struck."""
+        around = HOLDS_S * self.info.slow_factor
+        return meets_ball(
+            self._paddle(self.stroke.contact_s - around, self.stroke.contact_s + around),
+            px=struck.px,
+            time_s=struck.time_s,
+            height_px=struck.height_px,
+            slow_factor=self.info.slow_factor,
+        )
+
     def paddle(self) -> PaddleTrack:
         """The paddle in the hitting hand from the forward swing to just after contact."""
         slow, stroke = self.info.slow_factor, self.stroke
         start = min(stroke.forward_s, stroke.contact_s - 0.4 * slow)
-        end = stroke.contact_s + 0.25 * slow
+        return self._paddle(start, stroke.contact_s + 0.25 * slow)
+
+    def _paddle(self, start: float, end: float) -> PaddleTrack:
+        slow, stroke = self.info.slow_factor, self.stroke
         with self._frames(start, end, None) as frames:
             return look_for_paddle(
                 frames,

@@ -44,6 +44,9 @@ class Still:
     sway
         The camera's turns in those pictures about the place of ``picture_bgr``; None where it
         hardly moves or where turns do not explain how it moves.
+    covered
+        (h, w) bool, where people stood in all of the pictures that the median is of; None where
+        they are not known.
     """
 
     start_s: float
@@ -54,6 +57,7 @@ class Still:
     drift_px: float
     seen: tuple[tuple[Sample, Movement], ...] = ()
     sway: Sway | None = None
+    covered: np.ndarray | None = None
 
 
 @dataclass
@@ -203,7 +207,8 @@ def _still(part: dict[int, Movement], samples: Sequence[Sample], boxes: Boxes | 
         if turned is not None:
             return turned
     members = [(sample, movement.onto) for sample, movement in still.seen]
-    return replace(still, picture_bgr=_median(members, _shifted, boxes))
+    picture, covered = _median(members, _shifted, boxes)
+    return replace(still, picture_bgr=picture, covered=covered)
 
 
 def steadied(still: Still, view: View, boxes: Boxes | None) -> Still | None:
@@ -223,11 +228,12 @@ def steadied(still: Still, view: View, boxes: Boxes | None) -> Still | None:
         return None
     turns = about_middle([turn.turn_rad for _, turn in found])
     members = [(sample, turn) for (sample, _), turn in zip(found, turns, strict=True)]
-    picture = _median(members, lambda whole, turn: unturned(whole, view, turn), boxes)
+    picture, covered = _median(members, lambda whole, turn: unturned(whole, view, turn), boxes)
     time_s = np.array([sample.time_s for sample, _ in found])
     return replace(
         still,
         picture_bgr=picture,
+        covered=covered,
         shake_px=_shake_px(turns, view) / still.scale,
         sway=Sway(time_s=time_s, turn_rad=turns, left_px=left / still.scale),
     )
@@ -253,29 +259,31 @@ def _median(
     members: Sequence[tuple[Sample, np.ndarray]],
     brought: Callable[[np.ndarray, np.ndarray], np.ndarray],
     boxes: Boxes | None,
-) -> np.ndarray:
-    """(h, w, 3) uint8 median of pictures brought to one place, people left out.
-
-    A pixel that people cover throughout keeps an arbitrary one of its values.
-    """
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """(h, w, 3) uint8 median of pictures brought to one place, people left out, and (h, w) where
+    they stood throughout: a pixel there keeps an arbitrary one of its values."""
     chosen = [members[i] for i in spread(np.arange(len(members)), MEDIAN_FRAMES)]
-    stack = np.stack([
-        brought(_without_people(sample, boxes, 255 * (number % 2)), place)
-        for number, (sample, place) in enumerate(chosen)
-    ])  # fmt: skip
-    return np.partition(stack, len(chosen) // 2, axis=0)[len(chosen) // 2]
+    stack, covered = [], None
+    for number, (sample, place) in enumerate(chosen):
+        picture = sample.picture_bgr
+        if boxes is not None:
+            people = _people(sample, boxes)
+            # As many bright as dark ones leave a median unmoved.
+            picture = np.where(people[..., None], np.uint8(255 * (number % 2)), picture)
+            there = brought(people.astype(np.uint8), place) > 0
+            covered = there if covered is None else covered & there
+        stack.append(brought(picture, place))
+    return np.partition(np.stack(stack), len(chosen) // 2, axis=0)[len(chosen) // 2], covered
 
 
-def _without_people(sample: Sample, boxes: Boxes | None, level: int) -> np.ndarray:
-    """The picture with people painted over: as many bright as dark ones leave a median unmoved."""
-    if boxes is None:
-        return sample.picture_bgr
+def _people(sample: Sample, boxes: Boxes) -> np.ndarray:
+    """(h, w) where people are in a sample."""
     height, width = sample.picture_bgr.shape[:2]
-    picture = sample.picture_bgr.copy()
+    there = np.zeros((height, width), bool)
     for box in boxes(sample.time_s) * sample.scale:
-        left, top, right, bottom = np.clip(box, 0, [width, height, width, height])
-        picture[int(top) : int(bottom), int(left) : int(right)] = level
-    return picture
+        left, top, right, bottom = np.clip(box, 0, [width, height, width, height]).astype(int)
+        there[top:bottom, left:right] = True
+    return there
 
 
 def _shifted(picture: np.ndarray, onto: np.ndarray) -> np.ndarray:

@@ -306,17 +306,17 @@ def _solve_one(still: Still, marks, last: View | None, settings: CourtSettings, 
     picture = still.picture_bgr
     if marks:
         scaled = {n: tuple((np.array(p) + 0.5) * still.scale - 0.5) for n, p in marks.items()}
-        solved = solve_still(picture, expect=expect, marks=scaled)
+        solved = solve_still(picture, expect=expect, marks=scaled, covered=still.covered)
         if solved.fit is not None:
             return solved
-        by_lines = solve_still(picture, expect=expect, start=last)
+        by_lines = solve_still(picture, expect=expect, start=last, covered=still.covered)
         if by_lines.fit is None:
             return solved
         note = f"{solved.reason}; solved from the lines alone"
         if note not in notes:
             notes.append(note)
         return by_lines
-    return solve_still(picture, expect=expect, start=last)
+    return solve_still(picture, expect=expect, start=last, covered=still.covered)
 
 
 def _span(still: Still, solved: StillCourt) -> CourtSpan:

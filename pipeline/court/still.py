@@ -71,6 +71,7 @@ def solve_still(
     expect: Expectations,
     marks: Mapping[str, tuple[float, float]] | None = None,
     start: View | None = None,
+    covered: np.ndarray | None = None,
 ) -> StillCourt:
     """Solve the camera of one picture without people in the way.
 
@@ -84,6 +85,8 @@ def solve_still(
         Court points marked by a person, pixels; they then decide which lines are the court's.
     start
         A view close to the right one, as before a small movement of the camera.
+    covered
+        (h, w) bool, where people hid the ground in all pictures; lines there are not missed.
 
     Returns
     -------
@@ -91,14 +94,14 @@ def solve_still(
         With a reason instead of a camera when none can be believed.
     """
     if marks:
-        return _by_marks(picture_bgr, marks, expect)
+        return _by_marks(picture_bgr, marks, expect, covered)
     if start is not None:
-        again = _judged(picture_bgr, start, "whiteness", expect, rough=True)
+        again = _judged(picture_bgr, start, "whiteness", expect, rough=True, covered=covered)
         if again is not None and not again[1].faults:
             return StillCourt(fit=again[0], quality=again[1], reason=None)
     reasons: list[tuple[float, str]] = []
     for name in CHANNELS:
-        tried = _candidates(picture_bgr, name, expect)
+        tried = _candidates(picture_bgr, name, expect, covered)
         believed = [c for c in tried if not c[1].faults]
         if believed:
             return _best_of(believed, tried)
@@ -134,7 +137,7 @@ def _same(a: View, b: View) -> bool:
     return bool(np.linalg.norm(a.position_m - b.position_m) < 0.5)
 
 
-def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit, Quality]]:
+def _candidates(picture_bgr, name: str, expect: Expectations, covered) -> list[tuple[Fit, Quality]]:
     """Refined and judged courts by one kind of paint, best guess first."""
     height, width = picture_bgr.shape[:2]
     scale = min(1.0, GUESS_WIDTH_PX / max(width, height))
@@ -156,15 +159,18 @@ def _candidates(picture_bgr, name: str, expect: Expectations) -> list[tuple[Fit,
             break
         view = view.scaled(1 / scale)
         view = replace(view, size_px=(width, height))
-        judged = _judged(picture_bgr, view, name, expect, rough=True, evidence=evidence)
+        judged = _judged(
+            picture_bgr, view, name, expect, rough=True, evidence=evidence, covered=covered
+        )
         if judged is not None and not any(_same(judged[0].view, f.view) for f, _ in found):
             found.append(judged)
     return found
 
 
 def _judged(
-    picture_bgr, view: View, name: str, expect: Expectations, *, rough, marks=None, evidence=None
-):
+    picture_bgr, view: View, name: str, expect: Expectations, *, rough, marks=None, evidence=None,
+    covered=None,
+):  # fmt: skip
     """A refined view and its quality; None when it leads nowhere."""
     fit = refine(
         channel(picture_bgr, name),
@@ -179,7 +185,7 @@ def _judged(
         return None
     if not marks and not beside_court(fit.view.position_m):
         return None
-    quality = judge(fit, picture_bgr, evidence, limits=expect.court)
+    quality = judge(fit, picture_bgr, evidence, limits=expect.court, covered=covered)
     return fit, quality
 
 
@@ -195,7 +201,7 @@ def _plausible(view: View, limits: CameraLimits) -> bool:
     )
 
 
-def _by_marks(picture_bgr, marks, expect: Expectations) -> StillCourt:
+def _by_marks(picture_bgr, marks, expect: Expectations, covered) -> StillCourt:
     unknown = sorted(set(marks) - set(named_points_m()))
     if unknown:
         names = ", ".join(sorted(named_points_m()))
@@ -206,7 +212,10 @@ def _by_marks(picture_bgr, marks, expect: Expectations) -> StillCourt:
     view = _view_from_marks(marks, (width, height), expect)
     if view is None:
         return _none("court: no camera shows the marked points where they were marked")
-    judged = [_judged(picture_bgr, view, n, expect, rough=False, marks=marks) for n in CHANNELS]
+    judged = [
+        _judged(picture_bgr, view, n, expect, rough=False, marks=marks, covered=covered)
+        for n in CHANNELS
+    ]
     judged = [j for j in judged if j is not None]
     if not judged:
         return _none("court: the marked points do not lead to lines in the picture")

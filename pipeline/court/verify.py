@@ -84,7 +84,12 @@ class Quality:
 
 
 def judge(
-    fit: Fit, picture_bgr: np.ndarray, evidence: Evidence | None, *, limits: CourtLimits
+    fit: Fit,
+    picture_bgr: np.ndarray,
+    evidence: Evidence | None,
+    *,
+    limits: CourtLimits,
+    covered: np.ndarray | None = None,
 ) -> Quality:
     """Hold a fitted court against the picture.
 
@@ -99,9 +104,12 @@ def judge(
         as where a person has said which lines are this one's.
     limits
         What is demanded.
+    covered
+        (h, w) bool, where people hid the ground all the time: what is not found there is not
+        missed. None where that is not known.
     """
     good = _good(fit)
-    shares, shown = _shares(fit, good)
+    shares, shown = _shares(fit, good, good | ~_at(covered, fit))
     for name in _dull_tape(fit, shares, picture_bgr):
         del shares[name], shown[name]
     off_colour = _off_colour(fit, good, picture_bgr)
@@ -148,11 +156,22 @@ def _good(fit: Fit) -> np.ndarray:
         return fit.used & (np.abs(fit.residual_px) < 2.5)
 
 
-def _shares(fit: Fit, good: np.ndarray) -> tuple[dict[str, float], dict[str, float]]:
+def _at(covered: np.ndarray | None, fit: Fit) -> np.ndarray:
+    """(n,) whether each place looked at is covered."""
+    at = np.round(fit.places.at_px).astype(int)
+    if covered is None:
+        return np.zeros(len(at), bool)
+    height, width = covered.shape
+    return covered[at[:, 1].clip(0, height - 1), at[:, 0].clip(0, width - 1)]
+
+
+def _shares(
+    fit: Fit, good: np.ndarray, open_to_view: np.ndarray
+) -> tuple[dict[str, float], dict[str, float]]:
     """Share found and length shown of each strip that shows long enough."""
     shares, shown = {}, {}
     for index, strip in enumerate(court_strips()):
-        here = fit.places.strip == index
+        here = (fit.places.strip == index) & open_to_view
         length = float(fit.places.step_px[here].sum())
         if length >= LEAST_SHOWN_PX:
             shares[strip.name] = float(good[here].mean())

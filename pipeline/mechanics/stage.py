@@ -24,12 +24,7 @@ from paddlebrief.mechanics.image_plane import StrokeView, measure_stroke
 from paddlebrief.mechanics.judging import judged_kind, judged_side
 from paddlebrief.mechanics.paddle import paddle_measures
 from paddlebrief.mechanics.sharing import with_shared
-from paddlebrief.mechanics.swing import (
-    face_at_contact_px,
-    is_anothers,
-    paddle_motion,
-    trunk_motion,
-)
+from paddlebrief.mechanics.swing import face_at_contact_px, paddle_motion, trunk_motion
 from paddlebrief.mechanics.turns import body_measures
 from paddlebrief.paddle import (
     BallAtHit,
@@ -37,6 +32,7 @@ from paddlebrief.paddle import (
     PaddleSettings,
     PaddleSize,
     ball_at_hit,
+    meets_ball,
     pooled_size,
 )
 from paddlebrief.records import FootageInfo, Measure, MeasuredStroke, Side, Stroke
@@ -350,10 +346,13 @@ def _pose(case: _Case, size: PaddleSize | None, settings: PaddleSettings) -> Pad
     seen, struck = case.closer.paddle(case.stroke.number), ball_contact(case.ball)
     if seen is None or case.body.path is None:
         return None
-    if struck is not None and is_anothers(
-        seen, struck, height_px=case.view.height_px, slow_factor=case.info.slow_factor
-    ):
-        return None
+    if struck is not None:
+        met = meets_ball(
+            seen, px=struck.px, time_s=struck.time_s, height_px=case.view.height_px,
+            slow_factor=case.info.slow_factor,
+        )  # fmt: skip
+        if met is False:  # another player's
+            return None
     forehand = {Side.FOREHAND: True, Side.BACKHAND: False}.get(case.stroke.side)
     return paddle_motion(
         seen, case.body, camera=case.camera, info=case.info, forehand=forehand, size=size,

@@ -4,7 +4,6 @@ import numpy as np
 
 from paddlebrief.court import SolvedCamera
 from paddlebrief.eyes import PADDLE_POINTS
-from paddlebrief.mechanics.ball import BallContact
 from paddlebrief.mechanics.body_view import BodyView
 from paddlebrief.mechanics.paddle import TrunkMotion
 from paddlebrief.paddle import (
@@ -17,6 +16,7 @@ from paddlebrief.paddle import (
     PaddleTrack,
     Striking,
     assumed_camera,
+    face_middle_px,
     paddle_pose,
 )
 from paddlebrief.paddle.turning import log
@@ -25,19 +25,12 @@ from paddlebrief.turn.net import SEGMENTS
 from paddlebrief.turn.skeleton import BodyPath
 from paddlebrief.turn.standing import eye_of
 
-__all__ = [
-    "face_at_contact_px",
-    "hitting_forearm",
-    "is_anothers",
-    "paddle_motion",
-    "trunk_motion",
-]
+__all__ = ["face_at_contact_px", "hitting_forearm", "paddle_motion", "trunk_motion"]
 
 _WANDER_M = 0.12  # of the wrist's distance within a stroke, on top of what all frames share
 _TRUNK_HALF_S = 0.04  # trunk motion at contact is taken over this long on either side
 _TRUNK_ALIKE = 0.5  # what is left of a joint's error in a difference over that time
 _NEAR_CONTACT_S = 0.05
-_FACE_REACH_M, _FASTEST_MPS, _BODY_M = 0.3, 12.0, 1.7  # of a ball struck, from the face's middle
 _FACE_SHARE = 0.2  # the ball meets the face within about this share of its length
 
 
@@ -191,37 +184,6 @@ def _trunk(path: BodyPath, time_s: float) -> tuple[np.ndarray, np.ndarray, float
     return axes, middle, axis_sd, float(np.sqrt(np.trace(up_cover) / 3))
 
 
-def is_anothers(
-    seen: PaddleTrack, struck: BallContact, *, height_px: float, slow_factor: float
-) -> bool:
-    """Whether the paddle that was seen is not where the ball was struck: another player's.
-
-    Parameters
-    ----------
-    seen
-        The paddle frame by frame; presentation times.
-    struck
-        Where and when the ball was struck, by the ball alone.
-    height_px
-        Of the player's body in the picture.
-    slow_factor
-        Seconds of playback for one second on court.
-    """
-    off_s = np.abs(seen.time_s / slow_factor - struck.time_s)
-    near = seen.seen & (off_s <= _NEAR_CONTACT_S)
-    if not (near.any() and np.isfinite(height_px)):
-        return False
-    away_px = np.linalg.norm(_face_middle_px(seen)[near] - struck.px, axis=1)
-    reach_m = _FACE_REACH_M + _FASTEST_MPS * off_s[near]
-    return bool(np.mean(away_px > reach_m * height_px / _BODY_M) > 0.5)
-
-
-def _face_middle_px(seen: PaddleTrack) -> np.ndarray:
-    """(n, 2) middle of the face in the picture."""
-    throat, tip = (PADDLE_POINTS.index(n) for n in ("throat", "tip"))
-    return seen.points_px[:, [throat, tip]].mean(axis=1)
-
-
 def face_at_contact_px(
     pose: PaddlePose | None, seen: PaddleTrack | None, stroke: Stroke
 ) -> tuple[np.ndarray, float] | None:
@@ -233,7 +195,7 @@ def face_at_contact_px(
     if pose is None or seen is None:
         return None
     throat, tip = (PADDLE_POINTS.index(n) for n in ("throat", "tip"))
-    middle = _face_middle_px(seen)
+    middle = face_middle_px(seen)
     near = seen.seen & (np.abs(seen.time_s - stroke.contact_s) <= _NEAR_CONTACT_S)
     if not near.any():
         return None

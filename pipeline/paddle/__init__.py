@@ -2,7 +2,13 @@
 
 from paddlebrief.paddle.assumed import assumed_camera
 from paddlebrief.paddle.ball_push import BallAtHit, ball_at_hit
-from paddlebrief.paddle.look import PaddleLook, consistent, look_for_paddle
+from paddlebrief.paddle.look import (
+    PaddleLook,
+    consistent,
+    face_middle_px,
+    look_for_paddle,
+    meets_ball,
+)
 from paddlebrief.paddle.pose import paddle_pose
 from paddlebrief.paddle.records import (
     Forearm,
@@ -27,7 +33,9 @@ __all__ = [
     "assumed_camera",
     "ball_at_hit",
     "consistent",
+    "face_middle_px",
     "look_for_paddle",
+    "meets_ball",
     "paddle_pose",
     "pooled_size",
 ]

@@ -5,14 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from paddlebrief.eyes import PaddleNet, PaddleSeen, Square, hand_squares
+from paddlebrief.eyes import PADDLE_POINTS, PaddleNet, PaddleSeen, Square, hand_squares
 from paddlebrief.eyes.crops import body_height_px, hand_px
 from paddlebrief.footage.frames import Frame
 from paddlebrief.paddle.records import PaddleTrack
 from paddlebrief.paddle.size import MAX_LENGTH_M
 from paddlebrief.records import LANDMARKS, Handedness, Track
 
-__all__ = ["PaddleLook", "consistent", "look_for_paddle"]
+__all__ = ["PaddleLook", "consistent", "face_middle_px", "look_for_paddle", "meets_ball"]
 
 _BRIDGED_S = 0.15  # gaps of the hand that are bridged so that the picture is looked at there
 _ARM = ("wrist", "elbow", "shoulder")
@@ -22,6 +22,8 @@ _BODY_M = 1.7
 _OFF_HAND = 0.07  # of body heights, usual distance of a handle from the landmarks' hand
 _ON_ARM = 0.06  # of body heights, how near the arm's bones a face lies that is taken for the arm
 _CLEAR_SCORE = 0.6  # from which a face on the arm is believed where a paddle is seen off it too
+_MEETS_S = 0.05  # around a hit, where it is asked whether a paddle is at the ball
+_FACE_REACH_M, _SWING_MPS = 0.3, 12.0  # of a ball struck, from the face's middle
 _SURE_SCORE, _SURE_FRAMES = 0.55, 3  # what a chain must hold, or there is no paddle at all
 
 
@@ -174,6 +176,45 @@ def consistent(
         keep[:] = False
     widened = np.maximum(1, _SURE_SCORE / track.score)[:, None]
     return replace(track, sd_px=track.sd_px * widened).without(~keep)
+
+
+def meets_ball(
+    seen: PaddleTrack, *, px: np.ndarray, time_s: float, height_px: float, slow_factor: float
+) -> bool | None:
+    """Whether a paddle is where a ball was struck.
+
+    Parameters
+    ----------
+    seen
+        The paddle frame by frame; presentation times.
+    px, time_s
+        (2,) where the ball was struck, pixels, and when, seconds on court.
+    height_px
+        Of the player's body in the picture.
+    slow_factor
+        Seconds of playback for one second on court.
+
+    Returns
+    -------
+    bool or None
+        By where the paddle was then between its neighbouring sightings, or else by the nearest;
+        None where it was not seen within 50 ms of the hit.
+    """
+    at_s = seen.time_s / slow_factor - time_s
+    near = seen.seen & (np.abs(at_s) <= _MEETS_S)
+    if not (near.any() and np.isfinite(height_px)):
+        return None
+    at_s, middle = at_s[near], face_middle_px(seen)[near]
+    then = np.array([np.interp(0.0, at_s, middle[:, k]) for k in (0, 1)])
+    around = at_s[0] <= 0 <= at_s[-1]
+    reach_m = _FACE_REACH_M + (0.0 if around else _SWING_MPS * float(np.abs(at_s).min()))
+    return bool(np.linalg.norm(then - px) <= reach_m * height_px / _BODY_M)
+
+
+def face_middle_px(seen: PaddleTrack) -> np.ndarray:
+    """(n, 2) middle of the face in the picture."""
+    throat, tip = (PADDLE_POINTS.index(n) for n in ("throat", "tip"))
+    return seen.points_px[:, [throat, tip]].mean(axis=1)
 
 
 def _off_hand(track: PaddleTrack, hand_px: np.ndarray | None = None) -> np.ndarray:
