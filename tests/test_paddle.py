@@ -27,7 +27,7 @@ from paddlebrief.paddle import (
     paddle_pose,
     pooled_size,
 )
-from paddlebrief.paddle.ball_push import StruckBall
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.settle import best_path, possible_poses
 from paddlebrief.paddle.size import GRIP_SHARE, keypoints_m
 from paddlebrief.paddle.turning import angle_between, exp, log, log_derivatives

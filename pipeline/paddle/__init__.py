@@ -1,7 +1,7 @@
 """The paddle: seen frame by frame, and its pose through a stroke with uncertainty."""
 
 from paddlebrief.paddle.assumed import assumed_camera
-from paddlebrief.paddle.ball_push import BallAtHit, ball_at_hit
+from paddlebrief.paddle.struck_ball import BallAtHit, ball_at_hit
 from paddlebrief.paddle.look import (
     PaddleLook,
     consistent,

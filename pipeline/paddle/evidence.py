@@ -3,7 +3,7 @@
 import numpy as np
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.ball_push import StruckBall
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.motion import Evidence
 from paddlebrief.paddle.records import Forearm, HandDistance, PaddleTrack
 from paddlebrief.paddle.settings import PaddleSettings

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from paddlebrief.paddle.ball_push import StruckBall
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.size import PaddleSize
 from paddlebrief.paddle.turning import exp
 

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.ball_push import StruckBall
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.equations import WRONG_ARM_COST, grip_cost
 from paddlebrief.paddle.evidence import gather_evidence
 from paddlebrief.paddle.fit import Fitted, fit_motion

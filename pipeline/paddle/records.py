@@ -8,7 +8,7 @@ import numpy as np
 
 from paddlebrief.errors import StoreError
 from paddlebrief.eyes import PADDLE_POINTS, PaddleSeen
-from paddlebrief.paddle.ball_push import BallAtHit
+from paddlebrief.paddle.struck_ball import BallAtHit
 from paddlebrief.paddle.size import PaddleSize
 from paddlebrief.records import Handedness
 
