@@ -263,3 +263,23 @@ def test_the_hand_that_is_seen_to_hold_the_paddle_hits(tmp_path):
     assert asked[0][0] == 0
     assert any(abs(t - 3.0) < 0.1 for t in asked[0][1])
     assert all(s.hand is Handedness.LEFT for s in strokes)
+
+
+def test_the_paddle_is_looked_for_at_moments_apart(tmp_path):
+    """Many swings are tried for one impact: it is one moment."""
+    time = np.arange(360) / 60
+    points = noisy(swing_points(time, 1.5)) + noisy(swing_points(time, 4.0)) - standing(360)
+    parts = parts_of(tmp_path / "t", track(points, time))
+    heard = [Impact(heard_s=t + travel_s(EarSettings().distance_m), rise_db=30) for t in (1.5, 4)]
+    asked = []
+
+    def holding(person, times_s):
+        asked.extend(times_s)
+        return Handedness.RIGHT
+
+    find_strokes(
+        footage(), parts, impacts=heard, handedness={}, names={0: "A"}, holding=holding,
+        settings=StrokeSettings(), sight=SightSettings(), ears=EarSettings(),
+    )  # fmt: skip
+    assert len(asked) > 1
+    assert np.diff(sorted(asked)).min() >= 0.1

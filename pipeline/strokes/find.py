@@ -27,6 +27,7 @@ MOST_GAIN = 10.0
 FASTEST_GUESS_BHPS = 6.0
 LEAST_SEEN_S = 2.0  # people followed for less, s on court, are mostly mistakes of the tracker
 MOST_MOMENTS = 12  # at which the paddle is looked for in both hands of a person
+MOMENTS_APART_S = 0.1
 POSSIBLE_APART_S = 0.2  # between contacts that wait for a ball, s on court (a guess)
 CLEARLY_STRONGER = 5.0  # an owner of an impact by this factor has no rivals
 
@@ -218,8 +219,8 @@ def _contacts(
     ]
     both.sort(key=lambda c: -c.evidence)
     if hand is None and holding is not None:
-        best = [c.contact_s * info.slow_factor for c in both if c.evidence > 0]
-        hand = holding(person, best[:MOST_MOMENTS])
+        best = _apart([c.contact_s for c in both if c.evidence > 0])
+        hand = holding(person, [time_s * info.slow_factor for time_s in best[:MOST_MOMENTS]])
     if hand in (None, Handedness.UNKNOWN):
         hand = _hitting_hand([c for c in both if not c.swing.guessed])
     own = [replace(c, sure=_is_sure(c, settings)) for c in both if c.swing.hand is hand]
@@ -234,6 +235,15 @@ def _contacts(
         if far and (contact.sure or _is_possible(contact, settings)):
             chosen.append(contact)
     return chosen
+
+
+def _apart(times_s: Sequence[float]) -> list[float]:
+    """Times without those close to an earlier one: many swings are tried for one impact."""
+    kept: list[float] = []
+    for time_s in times_s:
+        if all(abs(time_s - other) >= MOMENTS_APART_S for other in kept):
+            kept.append(time_s)
+    return kept
 
 
 def _is_sure(contact: _Contact, settings: StrokeSettings) -> bool:
