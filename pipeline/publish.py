@@ -69,7 +69,13 @@ class SessionJob:
     def rankings(self) -> list[PlayerRanking]:
         """Best and worst of every player, kind and side."""
         labels = {n: self.templates.measure_text(n).label for n in self._names()}
-        return rank(self.strokes, book=self.targets, settings=self.settings.ranking, labels=labels)
+        return rank(
+            self.strokes,
+            book=self.targets,
+            settings=self.settings.ranking,
+            labels=labels,
+            units=self.settings.brief.units,
+        )
 
     def product(self) -> Product:
         """The product that holds the session's stills and briefs."""

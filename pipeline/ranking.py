@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from paddlebrief.brief.shown import Units, converted, in_units, show
 from paddlebrief.records import Kind, Measure, MeasuredStroke, PlayerRanking, RankedStroke, Side
 from paddlebrief.scoring import Scores, Target, applied, scored
 from paddlebrief.statistics import chances_above_middle, spread_test
 
 __all__ = ["RankingSettings", "Sentences", "TargetBook", "load_targets", "rank"]
 
-COVERAGE = 1.96  # half width of a 95 % interval in standard uncertainties
 REASONS_SHOWN = 3
 
 
@@ -78,6 +78,7 @@ def rank(
     book: TargetBook,
     settings: RankingSettings,
     labels: Mapping[str, str] | None = None,
+    units: Units = "metric",
 ) -> list[PlayerRanking]:
     """One ranking for each player, kind and side that occurs; empty for no strokes.
 
@@ -91,12 +92,15 @@ def rank(
         When a ranking is worth making.
     labels
         What measures are called in sentences, by name; a name without one is used as it is.
+    units
+        Of the numbers in sentences, as on the pages.
     """
+    say = _Say(book.sentences, labels or {}, units)
     groups: dict[tuple[str, Kind, Side], list[MeasuredStroke]] = defaultdict(list)
     for stroke in strokes:
         groups[stroke.stroke.player, stroke.stroke.kind, stroke.stroke.side].append(stroke)
     return [
-        _rank_group(group, player, kind, side, book=book, settings=settings, labels=labels or {})
+        _rank_group(group, player, kind, side, book=book, settings=settings, say=say)
         for (player, kind, side), group in sorted(groups.items())
     ]
 
@@ -109,13 +113,13 @@ def _rank_group(
     *,
     book: TargetBook,
     settings: RankingSettings,
-    labels: Mapping[str, str],
+    say: "_Say",
 ) -> PlayerRanking:
-    targets, say = book.targets.get(kind, ()), book.sentences
+    targets = book.targets.get(kind, ())
     if not targets:
-        return PlayerRanking(player=player, kind=kind, side=side, note=say.no_targets)
+        return PlayerRanking(player=player, kind=kind, side=side, note=book.sentences.no_targets)
     scores = scored(group, targets, min_weight_share=settings.min_weight_share)
-    verdict = _judged(scores, settings, say)
+    verdict = _judged(scores, settings, book.sentences)
     order = [
         RankedStroke(
             stroke=stroke,
@@ -123,7 +127,7 @@ def _rank_group(
             score_sd=float(scores.sd[k]),
             score_own_sd=float(scores.own_sd[k]),
             above_middle=float(verdict.above[k]),
-            reasons=_reasons(stroke, targets, group, say=say, labels=labels),
+            reasons=_reasons(stroke, targets, group, say),
         )
         for k, stroke in enumerate(scores.strokes)
     ]
@@ -175,13 +179,47 @@ def _judged(scores: Scores, settings: RankingSettings, say: Sentences) -> _Verdi
     return _Verdict(note=None, above=above)
 
 
+@dataclass(frozen=True)
+class _Say:
+    """The sentences about measures, in the words and units of the pages."""
+
+    sentences: Sentences
+    labels: Mapping[str, str]
+    units: Units
+
+    def outside(self, target: Target, measure: Measure) -> str:
+        words = self._words(measure)
+        if measure.value < target.low:
+            low = self._limit(target.low, measure)
+            return self.sentences.below.format(**words, low=low, what=target.below)
+        high = self._limit(target.high, measure)
+        return self.sentences.above.format(**words, high=high, what=target.above)
+
+    def within(self, measure: Measure, typical: float) -> str:
+        return self.sentences.within.format(
+            **self._words(measure), typical=self._limit(typical, measure)
+        )
+
+    def _words(self, measure: Measure) -> dict[str, str]:
+        _, sd, _ = in_units(measure, self.units)
+        shown = show(measure, decimals=0 if sd >= 0.5 else 2, units=self.units)
+        return {
+            "measure": self.labels.get(measure.name, measure.name),
+            "number": shown.sentence,
+            "value": shown.value,
+            "half": shown.half_width,
+            "unit": shown.unit,
+        }
+
+    def _limit(self, value: float, measure: Measure) -> str:
+        return f"{converted(value, measure.unit, self.units)[0]:.3g}".replace("-", "−")
+
+
 def _reasons(
     stroke: MeasuredStroke,
     targets: Sequence[Target],
     group: Sequence[MeasuredStroke],
-    *,
-    say: Sentences,
-    labels: Mapping[str, str],
+    say: _Say,
 ) -> tuple[str, ...]:
     """What put a stroke where it is: measures outside their targets by more than their standard
     uncertainty, the weightiest first; for a stroke without any, the measures in which it differs
@@ -191,35 +229,15 @@ def _reasons(
     clear = [(w, t, m) for w, t, m in outside if t.tolerance * t.shortfall(m.value) > m.sd]
     if clear:
         clear.sort(key=lambda o: -o[0])
-        return tuple(_outside(t, m, say=say, labels=labels) for _, t, m in clear[:REASONS_SHOWN])
+        return tuple(say.outside(t, m) for _, t, m in clear[:REASONS_SHOWN])
     apart = []
     for target, measure in ((t, m) for t, m in found if not t.shortfall(m.value)):
         typical = _median(group, measure.name)
         apart.append((abs(measure.value - typical) / target.tolerance, measure, typical))
     apart.sort(key=lambda a: -a[0])
-    telling = [
-        say.within.format(**_words(m, labels), typical=f"{t:.3g}")
-        for distance, m, t in apart[: REASONS_SHOWN - 1]
-        if distance > 0
-    ]
-    return (say.about_within if outside else say.all_within, *telling)
-
-
-def _outside(target: Target, measure: Measure, *, say: Sentences, labels: Mapping[str, str]) -> str:
-    words = _words(measure, labels)
-    if measure.value < target.low:
-        return say.below.format(**words, low=f"{target.low:g}", what=target.below)
-    return say.above.format(**words, high=f"{target.high:g}", what=target.above)
-
-
-def _words(measure: Measure, labels: Mapping[str, str]) -> dict[str, str]:
-    decimals = 0 if measure.sd >= 1 else 2
-    return {
-        "measure": labels.get(measure.name, measure.name),
-        "value": f"{measure.value:.{decimals}f}".replace("-", "−"),
-        "half": f"{COVERAGE * measure.sd:.{decimals}f}",
-        "unit": measure.unit,
-    }
+    telling = [say.within(m, t) for distance, m, t in apart[: REASONS_SHOWN - 1] if distance > 0]
+    sentences = say.sentences
+    return (sentences.about_within if outside else sentences.all_within, *telling)
 
 
 def _median(group: Sequence[MeasuredStroke], name: str) -> float:

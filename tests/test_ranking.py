@@ -52,6 +52,26 @@ def test_a_measure_within_its_uncertainty_of_a_range_is_no_reason():
     assert not any("under the" in text for text in reasons[1])
 
 
+@pytest.mark.parametrize(
+    ("units", "said", "limit"), [("metric", "18 ± 2 km/h", 3.6), ("US", "11 ± 1 mph", 2.23694)]
+)
+def test_reasons_are_in_the_units_of_the_pages(units, said, limit):
+    """1 m/s is 3.6 km/h and 2.23694 mph (1959 mile, worked out)."""
+    low = min(t.low for t in BOOK.targets[Kind.DRIVE] if t.measure == "head_speed_mps")
+    court = FrameOfReference.COURT
+    strokes = [
+        replace(s, measures=(*s.measures, Measure(name="head_speed_mps", value=v, sd=sd, unit="m/s",
+                                                  frame=court)))
+        for s, v, sd in ((measured(n, path_deg=20.0), v, 0.3) for n, v in enumerate(
+            (5.0, low, low, low), start=1))
+    ]  # fmt: skip
+    (ranking,) = rank(strokes, book=BOOK, settings=RankingSettings(), units=units)
+    reasons = next(r.reasons for r in ranking.order if r.stroke.stroke.number == 1)
+    (text,) = [t for t in reasons if t.startswith("head_speed_mps")]
+    assert said in text.replace("\u00a0", " ")
+    assert f"under the {low * limit:.3g} asked for" in text
+
+
 def test_too_few_and_too_close_are_not_ranked():
     few = rank([measured(i, path_deg=a) for i, a in ((1, -50), (2, 0))], book=BOOK,
                settings=RankingSettings())[0]  # fmt: skip

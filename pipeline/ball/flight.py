@@ -21,6 +21,7 @@ __all__ = [
     "DRAG_COEFFICIENT",
     "DRAG_COEFFICIENT_SD",
     "GRAVITY_MPS2",
+    "LIFT_DOUBT",
     "LIFT_SCALE",
     "Paths",
     "acceleration_mps2",
@@ -39,6 +40,8 @@ DRAG_COEFFICIENT = 0.40
 DRAG_COEFFICIENT_SD = 0.05
 LIFT_SCALE = 0.6
 """Factor on the lift law of tennis balls (a guess)."""
+LIFT_DOUBT = 0.35
+"""Standard uncertainty of a spin that was told from lift, as a share of it (a guess)."""
 
 
 def drag_per_m(

@@ -14,6 +14,7 @@ __all__ = [
     "Shown",
     "Units",
     "clock",
+    "converted",
     "homogeneity",
     "in_units",
     "median_range",
@@ -53,13 +54,20 @@ class Shown:
         return f"{self.value}{_HOLD}±{_HOLD}{self.half_width}{_HOLD}{self.unit}".rstrip()
 
 
+def converted(value: float, unit: str, units: Units) -> tuple[float, str]:
+    """A number in feet and mph or metres and km/h, with its unit; units other than m and m/s stay
+    as they are."""
+    unit, factor = _FROM_SI.get((unit, units), (unit, 1.0))
+    return value * factor, unit
+
+
 def in_units(measure: Measure, units: Units) -> tuple[float, float, str]:
     """Value, standard uncertainty and unit of a measure, in feet and mph or metres and km/h.
 
     NaN values stay NaN; units other than m and m/s stay as they are.
     """
-    unit, factor = _FROM_SI.get((measure.unit, units), (measure.unit, 1.0))
-    return measure.value * factor, measure.sd * factor, unit
+    value, unit = converted(measure.value, measure.unit, units)
+    return value, converted(measure.sd, measure.unit, units)[0], unit
 
 
 def show(measure: Measure, *, decimals: int, units: Units) -> Shown:

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from paddlebrief.ball import BallTrack, BallTrackSettings, BreakKind, Shot, Value, find_shot
+from paddlebrief.ball.flight import LIFT_DOUBT
 from paddlebrief.ball.shots import measure_shot
 from paddlebrief.records import FrameOfReference, Measure
 
@@ -43,8 +44,6 @@ _LEFT_OVER = {
 it rendered sessions from behind, beside and the corner had .86, .73 and 1.00 of 21, 26 and 13
 launch speeds inside 95 % intervals, and .55 of 11 landings from behind; of incoming speeds it is a
 guess."""
-_LIFT_DOUBT = 0.35
-"""Of a spin told from lift, as no lift is known for a ball with holes (a guess)."""
 _BREAK_PX_SD = 2.0
 """What ball and paddle move in the picture while they touch, about (a guess)."""
 
@@ -105,7 +104,7 @@ class BallView:
         across /= np.linalg.norm(across)
         rim_mps = float(flight.rim_mps @ across)
         sd_mps = np.sqrt(across @ flight.covariance[6:9, 6:9] @ across)
-        return rim_mps, float(np.hypot(sd_mps, _LIFT_DOUBT * rim_mps))
+        return rim_mps, float(np.hypot(sd_mps, LIFT_DOUBT * rim_mps))
 
     @cached_property
     def shot(self) -> Shot | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from paddlebrief.ball import BallTrack, BreakKind
-from paddlebrief.ball.flight import drag_per_m, fly_many
+from paddlebrief.ball.flight import LIFT_DOUBT, drag_per_m, fly_many
 from paddlebrief.paddle.turning import cross_matrix
 
 __all__ = ["BallAtHit", "StruckBall", "ball_at_hit"]
@@ -27,7 +27,6 @@ _GRIPS_MPS = 1.0  # slip that may be left, or overdone, when the ball leaves (a 
 _OFF_MIDDLE_M = 0.04  # of hits from the middle of the face (a guess)
 _USUAL_TURNING_RADPS = 20.0
 _ROLLS_MPS = 1.0  # rim's speed after a bounce against that of rolling (a guess)
-_LIFT_DOUBT = 0.35  # of a rim speed: no lift is known for a ball with holes (a guess)
 _UNKNOWN_RIM_MPS = 4.0  # of the rim's speed about each axis, where no flight tells (a guess)
 
 
@@ -130,7 +129,7 @@ def ball_at_hit(track: BallTrack, flight: int, *, drag_coefficient: float) -> Ba
 
 def _lift_doubt(rim_mps: np.ndarray) -> np.ndarray:
     """(3, 3) what the unknown lift leaves open of a spin."""
-    return _LIFT_DOUBT**2 * float(rim_mps @ rim_mps) * np.eye(3)
+    return LIFT_DOUBT**2 * float(rim_mps @ rim_mps) * np.eye(3)
 
 
 @dataclass(frozen=True, kw_only=True)
