@@ -27,9 +27,9 @@ from paddlebrief.paddle import (
     paddle_pose,
     pooled_size,
 )
-from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.settle import best_path, possible_poses
 from paddlebrief.paddle.size import GRIP_SHARE, keypoints_m
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.turning import angle_between, exp, log, log_derivatives
 from paddlebrief.records import LANDMARKS, FrameOfReference, Handedness, Kind, Side, Stroke, Track
 from paddlebrief.rehearsal.court_dimensions import BALL_RADIUS_M

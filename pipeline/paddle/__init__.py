@@ -1,7 +1,6 @@
 """The paddle: seen frame by frame, and its pose through a stroke with uncertainty."""
 
 from paddlebrief.paddle.assumed import assumed_camera
-from paddlebrief.paddle.struck_ball import BallAtHit, ball_at_hit
 from paddlebrief.paddle.look import (
     PaddleLook,
     consistent,
@@ -19,6 +18,7 @@ from paddlebrief.paddle.records import (
 )
 from paddlebrief.paddle.settings import PaddleSettings
 from paddlebrief.paddle.size import PaddleSize, pooled_size
+from paddlebrief.paddle.struck_ball import BallAtHit, ball_at_hit
 
 __all__ = [
     "BallAtHit",

@@ -3,11 +3,11 @@
 import numpy as np
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.motion import Evidence
 from paddlebrief.paddle.records import Forearm, HandDistance, PaddleTrack
 from paddlebrief.paddle.settings import PaddleSettings
 from paddlebrief.paddle.size import PaddleSize
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.records import Handedness
 
 __all__ = ["gather_evidence"]

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.size import PaddleSize
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.turning import exp
 
 __all__ = ["Evidence", "State"]

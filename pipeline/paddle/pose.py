@@ -12,7 +12,6 @@ import numpy as np
 from scipy.spatial.transform import Rotation, Slerp
 
 from paddlebrief.court.camera import SolvedCamera
-from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.equations import WRONG_ARM_COST, grip_cost
 from paddlebrief.paddle.evidence import gather_evidence
 from paddlebrief.paddle.fit import Fitted, fit_motion
@@ -33,6 +32,7 @@ from paddlebrief.paddle.settle import (
     turning_costs,
 )
 from paddlebrief.paddle.size import PaddleSize, face_middle_m
+from paddlebrief.paddle.struck_ball import StruckBall
 from paddlebrief.paddle.turning import angle_between, exp, log
 
 __all__ = ["paddle_pose"]

@@ -8,8 +8,8 @@ import numpy as np
 
 from paddlebrief.errors import StoreError
 from paddlebrief.eyes import PADDLE_POINTS, PaddleSeen
-from paddlebrief.paddle.struck_ball import BallAtHit
 from paddlebrief.paddle.size import PaddleSize
+from paddlebrief.paddle.struck_ball import BallAtHit
 from paddlebrief.records import Handedness
 
 __all__ = ["FACES", "Forearm", "HandDistance", "PaddlePose", "PaddleTrack", "Striking"]
