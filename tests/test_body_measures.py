@@ -8,7 +8,7 @@ import pytest
 
 from paddlebrief.court.camera import PARAMETERS, SolvedCamera, View
 from paddlebrief.mechanics.arm import contact_beside_wrist, contact_in_space
-from paddlebrief.mechanics.body_view import BodyView
+from paddlebrief.mechanics.body_view import BodyView, stated
 from paddlebrief.mechanics.judging import judged_side
 from paddlebrief.mechanics.swing import hitting_forearm
 from paddlebrief.mechanics.turns import BODY_MEASURES, body_measures, separation_at_load
@@ -450,6 +450,30 @@ def test_a_wide_turn_is_not_measured_and_says_how_wide():
     found = {m.name: m for m in body_measures(view_of(swing, turns=turns))}
     assert not found["separation_at_load_deg"].measured
     assert "too much to tell" in found["separation_at_load_deg"].reason
+
+
+def test_hips_and_shoulders_that_only_close_after_load_stretch_by_nothing():
+    swing = swing_of()
+    turns = turns_of(swing, sd_deg=0.5)
+    since = swing.time_s - view_of(swing, turns=turns).load[0]
+    closing = replace(  # a right-hander's separation is negative before a forehand
+        turns,
+        separation_rad=turns.separation_rad + 6 * np.clip(since, 0, 0.1),
+        separation_rate_radps=turns.separation_rate_radps + 6 * ((since > 0) & (since < 0.1)),
+    )
+    (found,) = [
+        m
+        for m in body_measures(view_of(swing, turns=closing))
+        if m.name == "separation_stretch_deg"
+    ]
+    assert found.value == pytest.approx(0.0, abs=0.5)
+    assert found.sd == pytest.approx(0.5)
+
+
+def test_what_does_not_differ_between_draws_is_not_stated():
+    how = {"unit": "°", "frame": FrameOfReference.COURT, "widest": 9.0}
+    assert stated("hip_turn_deg", 3.0, 0.0, **how).reason == "too few frames show it"
+    assert stated("hip_turn_deg", 3.0, 0.1, **how).measured
 
 
 def test_a_separation_that_no_body_has_is_not_stated():

@@ -243,6 +243,8 @@ def stated(
     """
     if not np.isfinite(value) or not np.isfinite(sd):
         return Measure.missing(name, unit, frame, "the player was hidden at that moment")
+    if sd <= 0:  # nothing differs between draws: a stretch of a single instant
+        return Measure.missing(name, unit, frame, "too few frames show it")
     if sd > widest:
         off = f"{1.96 * sd:.0f}" if sd > 5 else f"{1.96 * sd:.2g}"
         reason = f"seen like this it could be off by {off} {unit}, too much to tell"

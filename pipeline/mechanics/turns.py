@@ -29,6 +29,9 @@ WIDEST_SEPARATION_SD_DEG = 10.0
 
 COURT, GRAVITY = FrameOfReference.COURT, FrameOfReference.GRAVITY
 
+LEAST_STRETCH_SD_DEG = 0.5
+"""Where hips and shoulders only close after load, all draws agree on no stretch at all (a guess)."""
+
 
 def hip_turn(view: BodyView) -> Measure:
     """Turn of the hip line at load from facing the net, positive to the hitting side, degrees."""
@@ -95,8 +98,9 @@ def separation_stretch(view: BodyView) -> Measure:
     here = _gain(sign * curves.separation)
     there = _gain(sign * drawn.separation)
     value = max(here - float(np.mean(there - here)), 0.0)
+    sd_deg = max(np.degrees(np.std(there)), LEAST_STRETCH_SD_DEG)
     return stated(
-        name, np.degrees(value), np.degrees(np.std(there)), unit="°", frame=view.turns.frame,
+        name, np.degrees(value), sd_deg, unit="°", frame=view.turns.frame,
         widest=WIDEST_SEPARATION_SD_DEG,
     )  # fmt: skip
 
