@@ -18,6 +18,8 @@ __all__ = ["NamedPlayers", "letters", "name_players"]
 _OTHER_HAND_LAB = 25.0
 """Colour distance that a hand told from swings weighs as much as: it is sometimes wrong, which
 clear clothes show."""
+_FEWEST_SWINGS = 3
+"""Swings from which a hand is told well enough to keep people in like clothes apart (a guess)."""
 _AGAIN_LAB = 15.0
 """How much farther from the roster's colours a player may be who is seen again in other light, CIE
 1976 colour distance (a guess)."""
@@ -173,8 +175,13 @@ def name_players(
         hands tell them apart; others are A, B, … in order of appearance. Empty for no people.
     """
     by_person = {p.person: spells_of(p, looks.get(p.person), settings) for p in people}
-    # A hand told from the swings of two players in turn is nobody's.
-    told = {p: hands[p] if len(s) == 1 else Handedness.UNKNOWN for p, s in by_person.items()}
+    # A hand told from the swings of two players in turn is nobody's, one from few swings a guess.
+    told = {
+        p: hands[p]
+        if len(s) == 1 and (not swings or len(swings.get(p, ())) >= _FEWEST_SWINGS)
+        else Handedness.UNKNOWN
+        for p, s in by_person.items()
+    }
     spells = [s for own in by_person.values() for s in own]
     groups = grouped(spells, told, settings, looks=looks)
     if roster and len(roster) == len(groups) == 1:

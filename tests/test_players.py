@@ -178,6 +178,13 @@ def test_in_like_clothes_the_hand_decides():
     assert found.notes == ()
 
 
+@pytest.mark.parametrize(("strokes", "players"), [(1, 1), (5, 2)])
+def test_a_hand_told_from_few_swings_keeps_nobody_apart(strokes, players):
+    people = [person(0, 0, 9, RED), person(1, 10, 30, RED)]
+    found = named(people, {0: LEFT, 1: RIGHT}, swings=swung({0: strokes, 1: 8}))
+    assert len(set(found.names.values())) == players
+
+
 def test_clear_clothes_outweigh_the_hand_told_from_swings_and_say_so():
     people = [person(0, 0, 9, RED), person(1, 0, 9, BLUE)]
     roster = [
