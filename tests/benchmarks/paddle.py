@@ -6,7 +6,8 @@ of the paddle's measures gives against the truth, and how far the face's normal 
 
 The camera, the player's landmarks, the hand's distance, the forearm's direction and the moment of
 contact come from the truth with errors of the size that the other stages state, so that what is
-judged is the paddle. As in the pipeline, a player's strokes are fitted twice, the second time with
+judged is the paddle. With ``--ball`` its velocities are known, but not its spin, which the product
+takes from the flights: face and path read worse here. As in the pipeline, a player's strokes are fitted twice, the second time with
 the paddle's size that all of them gave.
 
 A frame's normal counts as stated where its standard uncertainty in either direction across itself
