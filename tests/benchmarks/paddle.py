@@ -6,9 +6,9 @@ of the paddle's measures gives against the truth, and how far the face's normal 
 
 The camera, the player's landmarks, the hand's distance, the forearm's direction and the moment of
 contact come from the truth with errors of the size that the other stages state, so that what is
-judged is the paddle. With ``--ball`` its velocities are known, but not its spin, which the product
-takes from the flights: face and path read worse here. As in the pipeline, a player's strokes are fitted twice, the second time with
-the paddle's size that all of them gave.
+judged is the paddle. With ``--ball`` the ball's velocities are known, but not its spin, which the
+product takes from the flights: face and path read worse here. As in the pipeline, a player's
+strokes are fitted twice, the second time with the paddle's size that all of them gave.
 
 A frame's normal counts as stated where its standard uncertainty in either direction across itself
 is within the limit of the face's measures at contact; errors in all frames in which the paddle
