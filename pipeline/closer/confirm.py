@@ -21,7 +21,7 @@ HIDDEN_APART_S = 0.4
 guess)."""
 TWO_BALLS_M = 3.0
 """Balls hit at once farther apart than this are two, and so are their strokes (a guess)."""
-FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.8
+FEWEST_HEARD, MOSTLY, NEARLY_ALL = 5, 0.6, 0.75
 """Strokes heard, and the shares of strokes whose ball is seen from which balls count as mostly and
 as nearly always seen (guesses)."""
 
