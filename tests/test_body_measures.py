@@ -224,12 +224,24 @@ def test_shoulders_read_back_to_front_are_not_measured_and_do_not_settle_the_sid
     shoulder = np.pi - true.shoulder_rad  # the mirror image about the line of sight
     wrong = replace(true, shoulder_rad=shoulder, separation_rad=shoulder - true.hip_rad)
     view = view_of(swing, turns=wrong, path=path_of(swing, BEHIND, turns=true))
-    assert view.opposed
-    assert not view_of(swing).opposed
+    assert view.shoulders_behind
+    assert not view_of(swing).shoulders_behind
     found = {m.name: m for m in body_measures(view)}
-    assert "opposite" in found["separation_at_load_deg"].reason
+    assert "further than the shoulders" in found["separation_at_load_deg"].reason
     before = view.stroke
     assert judged_side(view, unsure_below=0.65) == before
+
+
+@pytest.mark.parametrize(("behind_deg", "read"), [(-20, True), (5, True), (20, False)])
+def test_shoulders_that_stay_behind_the_turned_hips_are_not_measured(behind_deg, read):
+    swing = swing_of()
+    true = turns_of(swing)
+    turned = true.hip_rad - np.pi / 2
+    apart = -np.sign(turned) * np.minimum(np.abs(turned), np.radians(abs(behind_deg)))
+    apart *= np.sign(behind_deg)
+    wrong = replace(true, shoulder_rad=true.hip_rad + apart, separation_rad=apart)
+    view = view_of(swing, turns=wrong, path=path_of(swing, BEHIND, turns=true))
+    assert (view.without_turns is None) is read
 
 
 @pytest.mark.parametrize("side", [1, -1], ids=["right-handed", "left-handed"])

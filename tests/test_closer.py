@@ -262,11 +262,9 @@ def test_a_ball_hit_out_of_reach_on_the_court_is_somebody_else_s(two_people, dee
     assert all_of(two_people, shown, [ball], court).hidden_s == ()
 
 
-@pytest.mark.parametrize(("face_mps", "kept"), [(0.0, True), (9.0, False)])
-def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, face_mps, kept):
-    court = level_court()
-    place, _ = court.at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
-    ball = hit_at([place[0] + 0.4, place[1] + 0.3, 1.0])
+def struck_at_reach(face_mps: float) -> tuple[BallTrack, BallAtHit]:
+    """A ball hit within reach on the court, by a face of some speed."""
+    place, _ = level_court().at(3.0).ground(standing(1)[0][[27, 28]].mean(axis=0), height_m=0.13)
     restitution, before = 0.42, 6.0
     struck = BallAtHit(
         incoming_mps=np.array([0, -before, 0]),
@@ -274,9 +272,32 @@ def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, fa
         covariance=np.eye(3),
     )
     assert struck.face_speed_mps == pytest.approx(face_mps)
+    return hit_at([place[0] + 0.4, place[1] + 0.3, 1.0]), struck
+
+
+@pytest.mark.parametrize(("face_mps", "kept"), [(0.0, True), (9.0, False)])
+def test_a_hand_that_stands_still_sends_no_fast_ball(two_people, monkeypatch, face_mps, kept):
+    ball, struck = struck_at_reach(face_mps)
     monkeypatch.setattr(watching, "ball_at_hit", lambda *_, **__: struck)
-    found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], court)
+    found = confirmed(two_people, [stroke(contact_s=3.0)], [ball], level_court())
     assert len(found) == kept
+
+
+@pytest.mark.parametrize(
+    ("hand_mps", "held", "kept"),
+    [(3.0, False, False), (3.0, None, True), (3.0, True, True), (6.0, False, True)],
+)
+def test_a_slow_hand_whose_paddle_is_elsewhere_did_not_hit(
+    two_people, monkeypatch, hand_mps, held, kept
+):
+    ball, struck = struck_at_reach(9.0)
+    monkeypatch.setattr(watching, "ball_at_hit", lambda *_, **__: struck)
+    monkeypatch.setattr(watching.Scene, "_hand_mps", lambda *_: hand_mps)
+    found = all_of(
+        two_people, [stroke(contact_s=3.0)], [ball], level_court(), holding=lambda *_: held
+    )
+    assert len(found.strokes) == kept
+    assert found.hidden_s == (() if kept else (3.0,))
 
 
 def test_a_stretch_of_candidates_keeps_what_belongs_to_it():
@@ -306,13 +327,15 @@ def test_no_more_frames_a_second_than_asked_for(fps, every):
 
 
 def turns(shoulder_deg: np.ndarray, time_s: np.ndarray) -> Turns:
+    """Shoulders in the court frame, and hips that go along with six tenths of their turn."""
     n = len(time_s)
     heading = np.radians(shoulder_deg)
+    hip = np.pi / 2 + 0.6 * (heading - np.pi / 2)
     small = np.full(n, np.radians(3.0))
     sds = ("hip_sd_rad", "shoulder_sd_rad", "separation_sd_rad", "hip_rate_sd_radps")
     names = dict.fromkeys((*sds, "separation_rate_sd_radps"), small)
     return Turns(
-        time_s=time_s, hip_rad=heading * 0.6, shoulder_rad=heading, separation_rad=heading * 0.4,
+        time_s=time_s, hip_rad=hip, shoulder_rad=heading, separation_rad=heading - hip,
         hip_rate_radps=np.zeros(n), separation_rate_radps=np.zeros(n), **names,
         direction=np.tile([0.0, 0.0, 1.0], (n, len(SEGMENTS), 1)),
         direction_sd_rad=np.full((n, len(SEGMENTS)), 0.1), facing_odds=np.ones(n),

@@ -82,7 +82,8 @@ def confirm(
 
     A stroke timed by the hand alone, or by a sound that belongs to something else, goes to where
     a ball turns round at the hand. A motion at whose time a ball is hit that this player cannot
-    have hit is no stroke: somebody else hits, perhaps hidden behind. Nor is a swing without a
+    have hit is no stroke: somebody else hits, perhaps hidden behind. So it is where the hand was
+    hardly fast enough, and its paddle is seen elsewhere. Nor is a swing without a
     sound and without a ball, in a recording whose balls are mostly seen: it is one for practice;
     where nearly all are seen, a sound without a ball came from another court.
 
@@ -99,7 +100,7 @@ def confirm(
     settings, sight, ball
         How phases are found, landmarks smoothed, and how balls fly.
     holding
-        Asked where several players may have struck one ball.
+        Asked where several players may have struck one ball, and of slow hands.
     """
     scene = Scene(info, parts, tracks, court, settings, sight, ball)
     judged = [(s, scene.is_anothers(s)) for s in map(scene.at_its_hit, strokes)]
@@ -109,12 +110,15 @@ def confirm(
         _Claim(s, ball, ball is not None or scene.meets_ball(s))
         for s, ball in zip(own, struck, strict=True)
     ])  # fmt: skip
+    slow = [scene.is_slow(c.stroke) for c in claims]
     claims = [
         replace(c, holds=holding(c.stroke, c.struck))
-        if c.struck is not None and any(_are_rivals(c, other, info) for other in claims)
+        if c.struck is not None and (s or any(_are_rivals(c, other, info) for other in claims))
         else c
-        for c in claims
+        for c, s in zip(claims, slow, strict=True)
     ]
+    others += [c.stroke for c, s in zip(claims, slow, strict=True) if s and c.holds is False]
+    claims = [c for c, s in zip(claims, slow, strict=True) if not (s and c.holds is False)]
     kept: list[_Claim] = []
     for claim in sorted(claims, key=lambda c: c.rank):
         counts = claim.stroke.sure or claim.struck is not None

@@ -40,7 +40,7 @@ def judged_side(body: BodyView, *, unsure_below: float) -> Stroke:
         return stroke
     time = turns.time_s
     before = (time >= body.contact_s - BACKSWING_S) & (time <= body.contact_s)
-    if before.sum() < 4 or body.opposed:
+    if before.sum() < 4 or body.shoulders_behind:
         return stroke
     # towards the net, or, where that is not known, as the player stood before the swing
     ahead = body.facing * np.pi / 2
