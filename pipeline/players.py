@@ -23,9 +23,10 @@ _FEWEST_SWINGS = 3
 _AGAIN_LAB = 15.0
 """How much farther from the roster's colours a player may be who is seen again in other light, CIE
 1976 colour distance (a guess)."""
-_FARTHEST_LAB = 50.0
+_FARTHEST_LAB = 60.0
 """Mean colour distance of shirt and legs from the named ones beyond which nobody is matched: named
-yellow is 37 from a yellow shirt in a hall (a guess)."""
+yellow is 37 from a yellow shirt in a hall, and named orange 53 from an orange shirt whose sides are
+purple (a guess)."""
 _SELDOM_LAB = 20.0
 """Colour distance that not swinging at all weighs as much as, beside players who do (a guess)."""
 _STRANGER_SHARE = 0.5
@@ -53,7 +54,8 @@ class NamedPlayers:
         Hitting hand that the roster knows, by person who is one player throughout.
     strangers
         Names of those who are not on the roster though all of it was matched, and who swing far
-        less than anybody on it: a coach who feeds, somebody who picks up balls.
+        less than anybody on it or from across the net: a coach who feeds, somebody who picks up
+        balls.
     notes
         What could not be settled.
     """
@@ -146,6 +148,7 @@ def name_players(
     *,
     looks: Mapping[int, np.ndarray] = MappingProxyType({}),
     swings: Mapping[int, Sequence[float]] = MappingProxyType({}),
+    halves: Mapping[int, int] = MappingProxyType({}),
 ) -> NamedPlayers:
     """Put people who are one player together and name them.
 
@@ -165,6 +168,9 @@ def name_players(
     swings
         Presentation times of each person's swings: who hardly swings is less likely to be on the
         roster. Without them all are alike.
+    halves
+        Half of the court from which a person swings, −1 the camera's and 1 the other; may lack
+        people.
 
     Returns
     -------
@@ -188,7 +194,7 @@ def name_players(
         chosen = {0: roster[0]}
     else:
         chosen = _matched(groups, told, roster, settings, swings)
-    strangers = _strangers(groups, chosen, roster, swings)
+    strangers = _strangers(groups, chosen, roster, swings, halves)
     idle = _counts(groups, swings) == 0 if swings else np.zeros(len(groups), bool)
     called: dict[Spell, str] = {}
     known: dict[str, Handedness] = {}
@@ -214,8 +220,9 @@ def name_players(
             continue
         if number in strangers:
             notes.append(
-                f"Player {letters(number)} is not on the roster and hardly swings: a coach, say. "
-                "These strokes are left out; add the player to session.yaml if they should count."
+                f"Player {letters(number)} is not on the roster and hardly swings, or swings from "
+                "across the net: a coach, say. These strokes are left out; add the player to "
+                "session.yaml if they should count."
             )
         elif roster and player is None:
             notes.append(
@@ -240,17 +247,28 @@ def _strangers(
     chosen: Mapping[int, Player],
     roster: Sequence[Player],
     swings: Mapping[int, Sequence[float]],
+    halves: Mapping[int, int],
 ) -> set[int]:
-    """Groups of people who are not on a roster all of which was matched, and seldom swing."""
+    """Groups of people who are not on a roster all of which was matched, and who seldom swing or
+    stand across the net from everybody on it."""
     if not roster or len({p.name for p in chosen.values()}) < len(roster):
         return set()
     counts = _counts(groups, swings)
     fewest = min(
         sum(counts[k] for k in chosen if chosen[k].name == player.name) for player in roster
     )
+    sides = [{halves[s.person] for s in group if s.person in halves} for group in groups]
+    own = set().union(*(sides[k] for k in chosen))
     return {
-        k for k in range(len(groups)) if k not in chosen and counts[k] <= _STRANGER_SHARE * fewest
+        k
+        for k in range(len(groups))
+        if k not in chosen and (counts[k] <= _STRANGER_SHARE * fewest or _across(sides[k], own))
     }
+
+
+def _across(theirs: set[int], own: set[int]) -> bool:
+    """Whether two lots of people keep to one half of the court each, and not to the same."""
+    return len(theirs) == len(own) == 1 and theirs != own
 
 
 def _matched(

@@ -23,6 +23,9 @@ _MOMENT_S = 0.5
 _HOME_LOOKS = 60
 """Looks from which a player's clothes are known from every side; pieces with fewer may join."""
 _NEAREST, _MOST_LOOKS = 3, 400
+_SAME_LEGS_LAB = 7.0
+"""How near the legs of one followed person must be before and after the shirt changed for good, so
+that it is one shirt seen from another side (a guess; measured on patterned shirts: at most 4)."""
 _ADOPT_LAB, _ADOPT_MARGIN_LAB = 20.0, 6.0
 """How near a piece's looks must be to some of a player's, and how much nearer than to the next
 player's (guesses; measured in root mean squares of shirt and legs)."""
@@ -161,10 +164,11 @@ def grouped(
     -------
     list of list of Spell
         Spells that are not seen together and whose clothes agree on the whole are one player's,
-        the longest first; then pieces that are too short to show clothes from every side join the
-        player some of whose looks they are like.
+        the longest first; so are those of one followed person whose shirt alone changes, unless
+        both are ever seen at once, as two who swapped numbers are. Then pieces that are too short
+        to show clothes from every side join the player some of whose looks they are like.
     """
-    groups = _together(spells, hands, settings)
+    groups = _with_two_sides(_together(spells, hands, settings), hands)
     worn = [np.concatenate([_looks_in(s, looks.get(s.person)) for s in g]) for g in groups]
     homes = [k for k, own in enumerate(worn) if len(own) >= _HOME_LOOKS]
     for k in (k for k in range(len(groups)) if k not in homes and len(worn[k])):
@@ -232,12 +236,41 @@ def _together(
     return groups
 
 
+def _with_two_sides(
+    groups: list[list[Spell]], hands: Mapping[int, Handedness]
+) -> list[list[Spell]]:
+    """Groups, those put together that are one person in a shirt of two colours."""
+    joined: list[list[Spell]] = []
+    for group in groups:
+        for other in joined:
+            pairs = [(a, b) for a in group for b in other]
+            if all(_never_both(a, b, hands) for a, b in pairs) and any(
+                _only_the_shirt_changed(a, b) for a, b in pairs
+            ):
+                other += group
+                break
+        else:
+            joined.append(list(group))
+    return joined
+
+
+def _only_the_shirt_changed(a: Spell, b: Spell) -> bool:
+    """Whether two spells are one followed person, the next moment, with the same legs."""
+    legs_apart = np.linalg.norm(np.subtract(a.legs_lab, b.legs_lab))
+    at_once = a.person == b.person and meeting_s(a, b) >= -MEET_S
+    return bool(at_once and legs_apart <= _SAME_LEGS_LAB)
+
+
 def _may_be_one(
     a: Spell, b: Spell, hands: Mapping[int, Handedness], settings: PlayerSettings
 ) -> bool:
+    return _never_both(a, b, hands) and _apart(a, b) <= settings.same_clothes
+
+
+def _never_both(a: Spell, b: Spell, hands: Mapping[int, Handedness]) -> bool:
+    """Whether two spells are not seen at once, and their hands do not differ."""
     both_hands = {hands[a.person], hands[b.person]} - {Handedness.UNKNOWN}
-    alike = len(both_hands) < 2
-    return meeting_s(a, b) <= MEET_S and alike and _apart(a, b) <= settings.same_clothes
+    return meeting_s(a, b) <= MEET_S and len(both_hands) < 2
 
 
 def _apart(a: Spell, b: Spell) -> float:

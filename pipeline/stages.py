@@ -24,6 +24,7 @@ from paddlebrief.session import Session
 from paddlebrief.settings import Settings, digest
 from paddlebrief.sight import TrackParts, watch
 from paddlebrief.strokes import PaddleHand, find_strokes
+from paddlebrief.strokes.grounded import STOOD_S, half_of_court
 from paddlebrief.turn.net import TurnNet
 from paddlebrief.turn.standing import Stature, expected_stature
 
@@ -289,4 +290,17 @@ class RecordingJob:
             self.settings.players,
             looks=parts.looks(),
             swings={p: [s.contact_s for s in strokes if s.person == p] for p in told},
+            halves=self._halves(strokes),
         )
+
+    def _halves(self, strokes: Sequence[Stroke]) -> dict[int, int]:
+        """Half of the court from which each person swings, of those who keep to one."""
+        parts, court, stood = self.parts(), self.solved_court(), STOOD_S * self.info.slow_factor
+        found: dict[int, set[int]] = {}
+        for stroke in strokes:
+            camera, time_s = court.at(stroke.contact_s), stroke.contact_s
+            if camera is not None:
+                track = parts.window(stroke.person, time_s - stood, time_s + stood)
+                found.setdefault(stroke.person, set()).add(half_of_court(track, camera, time_s))
+        known = {person: halves - {0} for person, halves in found.items()}
+        return {person: next(iter(h)) for person, h in known.items() if len(h) == 1}

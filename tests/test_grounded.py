@@ -7,7 +7,7 @@ from paddlebrief.ears import EarSettings
 from paddlebrief.records import LANDMARKS
 from paddlebrief.sight import SightSettings
 from paddlebrief.strokes import StrokeSettings, find_strokes
-from paddlebrief.strokes.grounded import standing_place, stands
+from paddlebrief.strokes.grounded import half_of_court, standing_place, stands
 from tests.bodies2d import standing, swing_points, track
 from tests.court_scenes import level_court
 from tests.test_strokes import footage, parts_of
@@ -96,3 +96,9 @@ def test_feet_that_are_not_seen_stand_nowhere():
     place, cover = standing_place(on_feet(np.nan, ground_px(0, 8.0)), CAMERA, 1.0)
     assert np.isnan(place).all()
     assert np.isnan(cover).all()
+
+
+@pytest.mark.parametrize(("away_m", "half"), [(8.0, -1), (10.1, 0), (16.0, 1)])
+def test_the_half_of_the_court_is_told_where_the_feet_tell_it(away_m, half):
+    seen = on_feet(ground_px(-0.2, away_m), ground_px(0.2, away_m))
+    assert half_of_court(seen, CAMERA, 1.0) == half

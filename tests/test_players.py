@@ -219,6 +219,21 @@ def test_who_hardly_swings_is_no_rival_and_no_player_where_the_roster_is_complet
     assert busy.strangers == frozenset()
 
 
+@pytest.mark.parametrize(
+    ("halves", "strangers"),
+    [({0: -1, 1: -1, 2: 1}, {"C"}), ({0: -1, 1: 1, 2: 1}, set()), ({0: -1, 1: -1}, set())],
+)
+def test_who_swings_across_the_net_from_the_whole_roster_is_a_feeder(halves, strangers):
+    people = [person(0, 0, 60, RED), person(1, 0, 60, BLUE), person(2, 0, 60, WHITE)]
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    counts = swung({0: 12, 1: 10, 2: 9})
+    found = name_players(
+        people, {p.person: RIGHT for p in people}, roster, PlayerSettings(), swings=counts,
+        halves=halves,
+    )  # fmt: skip
+    assert found.strangers == strangers
+
+
 def test_a_short_piece_joins_the_player_some_of_whose_looks_it_is_like():
     rng = np.random.default_rng(5)
 
@@ -279,6 +294,26 @@ def test_people_who_swap_numbers_when_they_cross_keep_their_names():
     assert found.notes == ()
     with pytest.raises(KeyError):
         found.name(3, 1.0)
+
+
+def test_a_shirt_of_two_colours_is_one_player_unless_both_are_seen_at_once():
+    orange, purple = (60, 40, 60), (30, 29, -14)
+    looks = {
+        0: worn((0, 20, purple, WHITE), (20, 40, orange, WHITE), (40, 70, purple, WHITE)),
+        1: worn((0, 70, BLUE, BLACK), seed=1),
+    }
+    people = [person(0, 0, 70, purple, WHITE), person(1, 0, 70, BLUE)]
+    roster = [
+        Player(name="Ana", clothes=["blue", "black"]),
+        Player(name="Bo", clothes=["orange", "white"]),
+    ]
+    found = named(people, roster=roster, looks=looks)
+    assert [found.name(0, t) for t in (5, 30, 60)] == ["Bo"] * 3
+    # now the one in purple is followed on while the first number has passed to one in orange
+    looks[2] = worn((22, 38, purple, WHITE), seed=2)
+    people.append(person(2, 22, 38, purple, WHITE))
+    found = named(people, looks=looks)
+    assert found.name(0, 5) == found.name(2, 30) == found.name(0, 60) != found.name(0, 30)
 
 
 def test_an_arm_before_the_shirt_makes_no_other_player():

@@ -11,7 +11,7 @@ from paddlebrief.ears import EarSettings, Impact, travel_s
 from paddlebrief.records import FootageInfo, Handedness, Kind, Side
 from paddlebrief.sight import Person, SightSettings, SightSummary, TrackParts
 from paddlebrief.store.tracks import write_tracks
-from paddlebrief.strokes import StrokeSettings, find_strokes
+from paddlebrief.strokes import PaddleHand, StrokeSettings, find_strokes
 from paddlebrief.strokes.kind import HandPathKind, PathFeatures, decide_kind
 from paddlebrief.strokes.side import SideCues, decide_side, forehand_probability
 from paddlebrief.strokes.swings import HandMotion, phases
@@ -283,3 +283,20 @@ def test_the_paddle_is_looked_for_at_moments_apart(tmp_path):
     )  # fmt: skip
     assert len(asked) > 1
     assert np.diff(sorted(asked)).min() >= 0.1
+
+
+@pytest.mark.parametrize(
+    ("looks", "hand"),
+    [
+        ([(0.8, 0.0), (0.7, 0.1)], Handedness.RIGHT),
+        ([(0.8, 0.0), (0.7, 0.8), (0.0, 0.8), (0.8, 0.7), (0.0, 0.9)], Handedness.LEFT),
+        ([(0.8, 0.7), (0.7, 0.8), (0.9, 0.6)], Handedness.UNKNOWN),
+        ([(0.8, 0.0), (0.0, 0.8)], Handedness.UNKNOWN),
+        ([], Handedness.UNKNOWN),
+    ],
+    ids=["one hand", "both hands now and then", "always both", "either", "never looked"],
+)
+def test_the_hand_in_which_alone_the_paddle_is_seen_holds_it(monkeypatch, looks, hand):
+    monkeypatch.setattr(PaddleHand, "_look", lambda _, __, moment: np.array(looks[int(moment)]))
+    seen = PaddleHand(info=None, parts=None, net=None)(0, range(len(looks)))
+    assert seen is hand

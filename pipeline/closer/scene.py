@@ -12,7 +12,7 @@ from paddlebrief.paddle import BallAtHit, ball_at_hit
 from paddlebrief.records import FootageInfo, Stroke, Track
 from paddlebrief.sight import SightSettings, TrackParts
 from paddlebrief.strokes import StrokeSettings
-from paddlebrief.strokes.grounded import standing_place
+from paddlebrief.strokes.grounded import STOOD_S, standing_place
 from paddlebrief.strokes.stroke import smoothed_window, stroke_at
 from paddlebrief.strokes.swings import hand_motion
 
@@ -43,8 +43,6 @@ VAGUEST_HIT_M = 1.5
 HEAD_PER_HAND, SLOW_PER_HAND, BODY_M = 4.0, 2.0, 1.7
 """A paddle's head is at most so many times as fast as the hand looks in the picture, and seldom
 more than so many times: 0.6 to 3.1 times in 179 rendered strokes from three places."""
-STOOD_S = 3.0
-"""Around a contact, to know where a player stands, seconds on court."""
 HIT_SD_S = 0.004
 """Of a hit between two flights, beyond what their fit says (a guess)."""
 

@@ -10,7 +10,10 @@ from paddlebrief.body import body_height_px, body_heights_px
 from paddlebrief.court import SolvedCamera
 from paddlebrief.records import Track
 
-__all__ = ["standing_place", "stands"]
+__all__ = ["STOOD_S", "half_of_court", "standing_place", "stands"]
+
+STOOD_S = 3.0
+"""Around a moment, to know where a player stands, seconds on court."""
 
 _ANKLE_M = 0.13
 """Height at which the pose network sees the ankles of a shod foot on the ground (see
@@ -110,3 +113,11 @@ def standing_place(
     if not sound.any():
         place, cover = home, cover + (wide[nearest] / 2) ** 2 * np.eye(2)
     return place, cover + _ONE_FOOT_SD_M**2 * np.eye(2)
+
+
+def half_of_court(track: Track, camera: SolvedCamera, time_s: float) -> int:
+    """Half of the court in which a player stands, −1 the camera's and 1 the other; 0 where that
+    cannot be told by two standard uncertainties. Arguments as for `standing_place`."""
+    place, cover = standing_place(track, camera, time_s)
+    sure = abs(place[1]) > 2 * np.sqrt(cover[1, 1])
+    return int(np.sign(place[1])) if sure else 0

@@ -17,7 +17,7 @@ _HANDS = (Handedness.RIGHT, Handedness.LEFT)
 _AHEAD_S = 0.06
 """Looked at so long before contact: the swing is under way, the paddle not yet at its fastest."""
 _LEAST_LEAD, _LEAST_SHARE = 0.8, 0.65
-"""Sum of probabilities, and its share, by which one hand must lead."""
+"""Sum of probabilities by which one hand must lead, and its share of all leads."""
 
 
 @dataclass(frozen=True)
@@ -38,10 +38,14 @@ class PaddleHand:
         times_s
             Presentation times of contacts.
         """
-        total = np.sum([self._look(person, t) for t in times_s] or [[0.0, 0.0]], axis=0)
-        best = int(np.argmax(total))
-        lead = total[best] - total[1 - best]
-        if lead >= _LEAST_LEAD and total[best] >= _LEAST_SHARE * total.sum():
+        looks = np.array([self._look(person, t) for t in times_s] or [[0.0, 0.0]])
+        # a paddle in both hands, which meet before the body or behind it, says nothing
+        leads = np.maximum(looks - looks[:, ::-1], 0.0).sum(axis=0)
+        best = int(np.argmax(leads))
+        if (
+            leads[best] - leads[1 - best] >= _LEAST_LEAD
+            and leads[best] >= _LEAST_SHARE * leads.sum()
+        ):
             return _HANDS[best]
         return Handedness.UNKNOWN
 
