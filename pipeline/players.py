@@ -28,7 +28,8 @@ _FARTHEST_LAB = 60.0
 yellow is 37 from a yellow shirt in a hall, and named orange 53 from an orange shirt whose sides are
 purple (a guess)."""
 _SELDOM_LAB = 20.0
-"""Colour distance that not swinging at all weighs as much as, beside players who do (a guess)."""
+"""Colour distance that not swinging at all weighs as much as, beside players who do, and swinging
+across the net from most where more people swing than are on the roster (a guess)."""
 _STRANGER_SHARE = 0.5
 """Of the swings of the least busy player on the roster, below which a stranger is no player (a
 guess)."""
@@ -193,7 +194,8 @@ def name_players(
     if roster and len(roster) == len(groups) == 1:
         chosen = {0: roster[0]}
     else:
-        chosen = _matched(groups, told, roster, settings, swings)
+        price = _seldom(groups, swings) + _beyond_the_net(groups, roster, swings, halves)
+        chosen = _matched(groups, told, roster, settings, price)
     strangers = _strangers(groups, chosen, roster, swings, halves)
     idle = _counts(groups, swings) == 0 if swings else np.zeros(len(groups), bool)
     called: dict[Spell, str] = {}
@@ -257,13 +259,34 @@ def _strangers(
     fewest = min(
         sum(counts[k] for k in chosen if chosen[k].name == player.name) for player in roster
     )
-    sides = [{halves[s.person] for s in group if s.person in halves} for group in groups]
+    sides = _sides(groups, halves)
     own = set().union(*(sides[k] for k in chosen))
     return {
         k
         for k in range(len(groups))
         if k not in chosen and (counts[k] <= _STRANGER_SHARE * fewest or _across(sides[k], own))
     }
+
+
+def _sides(groups: Sequence[list[Spell]], halves: Mapping[int, int]) -> list[set[int]]:
+    """Halves of the court from which each group swings, as far as known."""
+    return [{halves[s.person] for s in group if s.person in halves} for group in groups]
+
+
+def _beyond_the_net(
+    groups: Sequence[list[Spell]],
+    roster: Sequence[Player],
+    swings: Mapping[int, Sequence[float]],
+    halves: Mapping[int, int],
+) -> np.ndarray:
+    """(g,) price on groups across the net from most swings: the likeliest to be no player where
+    there are more of them than on the roster."""
+    if len(groups) <= len(roster):
+        return np.zeros(len(groups))
+    sides, counts = _sides(groups, halves), _counts(groups, swings)
+    balance = sum(n * sum(side) for side, n in zip(sides, counts, strict=True))
+    most = {int(np.sign(balance))}
+    return np.array([_SELDOM_LAB * _across(side, most) for side in sides])
 
 
 def _across(theirs: set[int], own: set[int]) -> bool:
@@ -276,16 +299,16 @@ def _matched(
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
     settings: PlayerSettings,
-    swings: Mapping[int, Sequence[float]],
+    price: np.ndarray,
 ) -> dict[int, Player]:
-    """Roster players by group, where every doubt is ruled out.
+    """Roster players by group, where every doubt is ruled out; (g,) ``price`` on each group.
 
     A match stands when the best way to match everybody without it fits worse by the margin: who
     is left over may be matched though the clothes named are not quite those worn.
     """
     if not groups or not roster:
         return {}
-    misfit, cost, best = _in_likeliest_light(groups, hands, roster, _seldom(groups, swings))
+    misfit, cost, best = _in_likeliest_light(groups, hands, roster, price)
     # The same player again, in other light or mixed with somebody for a while, is no rival.
     again = {
         row: column
@@ -314,17 +337,17 @@ def _in_likeliest_light(
     groups: list[list[Spell]],
     hands: Mapping[int, Handedness],
     roster: Sequence[Player],
-    seldom: np.ndarray,
+    price: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, dict[int, int]]:
     """(g, p) misfits and costs of groups and players, and the best match of all, in the light in
     which the named colours fit best."""
     found = []
     for light in _LIGHTS:
         misfit = np.array([[_misfit(g, p, hands, light=light) for p in roster] for g in groups])
-        cost = misfit + seldom[:, None]
+        cost = misfit + price[:, None]
         best = _assigned(cost)
-        price = _LIGHT_LAB * abs(np.log2(light)) * len(best)
-        found.append((_total(cost, best) + price, abs(np.log2(light)), misfit, cost, best))
+        doubt = _LIGHT_LAB * abs(np.log2(light)) * len(best)
+        found.append((_total(cost, best) + doubt, abs(np.log2(light)), misfit, cost, best))
     return min(found, key=lambda f: f[:2])[2:]
 
 

@@ -8,7 +8,7 @@ import pytest
 from paddlebrief.court.guess import beside_court
 from paddlebrief.court.other_courts import _is_paint
 from paddlebrief.court.still import Expectations, _best_of, solve_still
-from paddlebrief.court.verify import Quality, _believed
+from paddlebrief.court.verify import Quality, _believed, _clearest
 from tests.benchmarks.court import other_courts
 
 
@@ -46,6 +46,21 @@ def test_paint_mixed_with_its_ground_is_paint_and_another_games_is_not():
 def test_a_clear_half_of_a_dull_tape_vouches_for_the_other(left, right, found):
     """As measured in rendered recordings (first, second, last); no outside source."""
     assert _believed({"left": left, "right": right}) == found
+
+
+@pytest.mark.parametrize(
+    ("by_light", "by_colour", "taken"),
+    [
+        ((1.12, 0.98), (0.38, 0.97), (0.38, 0.97)),
+        ((2.0, 0.56), (0.12, 0.94), (0.12, 0.94)),
+        ((0.1, 0.96), (1.9, 0.99), (0.1, 0.96)),
+        ((1.3, 0.80), (0.2, 0.70), (1.3, 0.80)),
+    ],
+    ids=["edge beside it", "as bright as the ground", "as blue as the ground", "neither clear"],
+)
+def test_a_tape_as_bright_as_the_ground_behind_is_told_by_its_colour(by_light, by_colour, taken):
+    """First and second as measured in rendered recordings; no outside source."""
+    assert _clearest([by_light, by_colour]) == taken
 
 
 def test_cameras_above_the_court_are_not_guessed():

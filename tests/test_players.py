@@ -234,6 +234,22 @@ def test_who_swings_across_the_net_from_the_whole_roster_is_a_feeder(halves, str
     assert found.strangers == strangers
 
 
+def test_who_swings_across_the_net_is_no_rival_for_a_name():
+    own, other = (45, 56, 35), (45, 52, 32)
+    people = [person(0, 0, 60, own), person(1, 0, 60, BLUE), person(2, 0, 60, other)]
+    roster = [Player(name="Ana", clothes=["blue"]), Player(name="Bo", clothes=["red"])]
+    halves = {0: -1, 1: -1, 2: 1}
+
+    def name_of_first(**known):
+        return name_players(
+            people, {p.person: RIGHT for p in people}, roster, PlayerSettings(),
+            swings=swung({0: 12, 1: 10, 2: 9}), **known,
+        ).names[0]  # fmt: skip
+
+    assert name_of_first() != "Bo"
+    assert name_of_first(halves=halves) == "Bo"
+
+
 def test_a_short_piece_joins_the_player_some_of_whose_looks_it_is_like():
     rng = np.random.default_rng(5)
 

@@ -1,6 +1,6 @@
 """Whether a fitted court is really there: line by line, and against what else it could be."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -23,10 +23,11 @@ LEAST_TAPE_PX = 60.0
 MISSING_A_SEEN = 0.25
 BEHIND_NET = ("far baseline", "far non-volley line", "far centerline")
 MOST_LAID_OFF = 6.0  # standard deviations
-DULL_WITHIN_PX = 1.25
+DULL_WITHIN_PX = 1.0
 DULL_EXPLAINED = 0.85
 BESIDE_DULL_WITHIN_PX = 0.75
 BESIDE_DULL_EXPLAINED = 0.7
+GREYS_A_LAB = 2.55  # grey levels of one unit of CIE L*a*b*
 PAINT_APART = 30.0  # distance of two paints' hues in CIE L*a*b*
 PURE_PAINT_APART = 18.0  # the same where lines are wide enough not to mix with their ground
 
@@ -182,17 +183,26 @@ def _shares(
 def _dull_tape(fit: Fit, shares: Mapping[str, float], picture_bgr: np.ndarray) -> list[str]:
     """Halves of the net's tape that are there, but not brighter than what lies behind them.
 
-    A tape in the shade before sunlit ground is as dark as it. Neither found nor missed. Beside
-    one such half less is asked of the other: there people stand, or the ground behind changes.
+    A tape in the shade before sunlit ground is as dark as it, but bluer. Neither found nor missed.
+    Beside one such half less is asked of the other: there people stand, or the ground behind
+    changes.
     """
     grey = cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
+    yellow = np.ascontiguousarray(GREYS_A_LAB * colours_of(picture_bgr)[..., 2])
     bars: dict[str, tuple[float, float]] = {}
     for index, strip in enumerate(court_strips()):
         if strip.group == NET and shares.get(strip.name, 1.0) < ABSENT_TAPE_SHARE:
             here = fit.places.part(fit.places.strip == index)
-            offset, explained = typical_bar(grey, here, blur_px=fit.blur_px)
-            bars[strip.name] = abs(offset), explained
+            seen = [typical_bar(plane, here, blur_px=fit.blur_px) for plane in (grey, yellow)]
+            bars[strip.name] = _clearest([(abs(offset), told) for offset, told in seen])
     return _believed(bars)
+
+
+def _clearest(bars: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Of a bar seen in several ways, the least off one that explains its profile, else the one
+    that explains most."""
+    clear = [bar for bar in bars if bar[1] > DULL_EXPLAINED]
+    return min(clear) if clear else max(bars, key=lambda bar: bar[1])
 
 
 def _believed(bars: Mapping[str, tuple[float, float]]) -> list[str]:
