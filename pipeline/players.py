@@ -281,10 +281,10 @@ def _beyond_the_net(
 ) -> np.ndarray:
     """(g,) price on groups across the net from most swings: the likeliest to be no player where
     there are more of them than on the roster."""
-    if len(groups) <= len(roster):
-        return np.zeros(len(groups))
     sides, counts = _sides(groups, halves), _counts(groups, swings)
     balance = sum(n * sum(side) for side, n in zip(sides, counts, strict=True))
+    if len(groups) <= len(roster) or balance == 0:
+        return np.zeros(len(groups))
     most = {int(np.sign(balance))}
     return np.array([_SELDOM_LAB * _across(side, most) for side in sides])
 

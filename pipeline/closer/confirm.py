@@ -56,7 +56,13 @@ class _Claim:
     stroke: Stroke
     struck: Struck | None  # the ball that was seen to leave the hand
     met: bool  # whether a ball was seen to come to, leave or pass the hand at the contact
+    slow: bool  # whether the hand was hardly fast enough for the ball
     holds: bool | None = None  # whether the hand's paddle was seen at that ball
+
+    @property
+    def is_anothers(self) -> bool:
+        """Whether somebody else must have struck the ball."""
+        return self.slow and self.holds is False
 
     @property
     def rank(self) -> tuple[int, float, bool]:
@@ -107,20 +113,18 @@ def confirm(
     own, others = ([s for s, is_other in judged if is_other is want] for want in (False, True))
     struck = [scene.struck(s) for s in own]
     claims = _with_ball([
-        _Claim(s, ball, ball is not None or scene.meets_ball(s))
+        _Claim(s, ball, ball is not None or scene.meets_ball(s), scene.is_slow(s))
         for s, ball in zip(own, struck, strict=True)
     ])  # fmt: skip
-    slow = [scene.is_slow(c.stroke) for c in claims]
     claims = [
         replace(c, holds=holding(c.stroke, c.struck))
-        if c.struck is not None and (s or any(_are_rivals(c, other, info) for other in claims))
+        if c.struck is not None and (c.slow or any(_are_rivals(c, o, info) for o in claims))
         else c
-        for c, s in zip(claims, slow, strict=True)
+        for c in claims
     ]
-    others += [c.stroke for c, s in zip(claims, slow, strict=True) if s and c.holds is False]
-    claims = [c for c, s in zip(claims, slow, strict=True) if not (s and c.holds is False)]
+    others += [c.stroke for c in claims if c.is_anothers]
     kept: list[_Claim] = []
-    for claim in sorted(claims, key=lambda c: c.rank):
+    for claim in sorted((c for c in claims if not c.is_anothers), key=lambda c: c.rank):
         counts = claim.stroke.sure or claim.struck is not None
         rivals = [k for k in kept if _same_impact(k, claim, info)]
         if counts and not rivals and not _too_soon(claim, kept, info):

@@ -270,7 +270,8 @@ def _absent(view: View, shares: Mapping[str, float], shown: Mapping[str, float])
         faults.append(f"{len(missing)} of this court's lines are missing where they should be")
     tape = [name for name in TAPE if name in shown]
     length = sum(shown[name] for name in tape)
-    if length > LEAST_TAPE_PX and sum(shares[n] * shown[n] for n in tape) < ABSENT_TAPE_SHARE * length:
+    found = sum(shares[name] * shown[name] for name in tape)
+    if length > LEAST_TAPE_PX and found < ABSENT_TAPE_SHARE * length:
         faults.append("the net's tape is not where this court's would be")
     return faults
 
