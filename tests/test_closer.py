@@ -446,6 +446,23 @@ def test_without_a_measure_in_space_the_picture_decides():
     assert odds == pytest.approx(7**0.75)
 
 
+@pytest.mark.parametrize(
+    ("side", "aslant_deg", "drive"),
+    [
+        (Side.FOREHAND, 10, 0.3), (Side.FOREHAND, 60, 0.73), (Side.BACKHAND, 60, 0.49),
+        (Side.UNSURE, 35, 0.45),
+    ],
+)  # fmt: skip
+def test_a_hand_seen_aslant_looks_as_if_it_fell(side, aslant_deg, drive):
+    """Chances worked out by hand from logit 0.3 = −0.85."""
+    time = np.arange(1.9, 3.5, 1 / 30)
+    view = body(np.full(len(time), 90.0), time, Handedness.RIGHT)
+    picture = {Kind.DRIVE: 0.3, Kind.SLICE: 0.7, Kind.OTHER: 0.0}
+    view = replace(view, stroke=replace(view.stroke, side=side, kind_probabilities=picture))
+    _, found = judged_kind(view, {}, aslant_rad=np.radians(aslant_deg), unsure_below=0.6)
+    assert found[Kind.DRIVE] == pytest.approx(drive, abs=0.01)
+
+
 def test_what_was_seen_comes_back_from_disk_and_a_broken_file_is_named(tmp_path):
     kept = CloserFolder(tmp_path)
     assert (kept.turns(1), kept.paddle(1), kept.balls(), kept.strokes()) == (None,) * 4

@@ -23,7 +23,13 @@ __all__ = ["judged_kind", "judged_side"]
 _TURN_SPREAD_RAD = np.radians(7.0)  # how far shoulders may wander without a swing (a guess)
 _READY_FRAMES = 4
 _PICTURE_SHARE = 0.25  # what the picture's own logit still counts beside a turn in space
-_PICTURE_KIND_SHARE = 0.75  # of the picture's logit of drive against slice
+_PICTURE_KIND_SHARE = 0.75  # of the picture's logit of drive against slice, from anywhere
+_ALONG_RAD, _ASLANT_RAD = np.radians([25.0, 45.0])
+_ALONG_SHARE, _ASLANT_SHARE = 1.0, 0.5
+_ASLANT_SHIFT = {Side.FOREHAND: 1.4, Side.BACKHAND: 0.4, Side.UNSURE: 0.9}
+"""The same where the camera looks along the court or aslant, and what is added there: hands that
+swing across the line of sight look as if they fell. Fitted to 457 rendered strokes from three
+places, of which the picture alone then tells 80 % instead of 73 %; guesses for real ones."""
 _STEEP = 1.7  # logits for one standard deviation, about a normal distribution's
 _LEVEL_DEG, _LEVEL_SPREAD_DEG = 2.0, 6.0  # where rising begins, and how far players differ
 _OPEN_DEG, _OPEN_SPREAD_DEG = 15.5, 4.0  # face between a drive's and a slice's, the same
@@ -64,17 +70,19 @@ def judged_kind(
     measures: Mapping[str, Measure],
     *,
     backspin_mps: tuple[float, float] | None = None,
+    aslant_rad: float | None = None,
     unsure_below: float,
 ) -> tuple[Kind, dict[Kind, float]]:
     """Kind and probabilities by the paddle's path and face, and by how the ball leaves.
 
-    The picture's odds of drive against slice count three quarters, since some views distort them;
-    what was not measured in space adds nothing to them. ``backspin_mps`` is the ball's, with its
-    standard uncertainty.
+    The picture's odds of drive against slice count as far as the view lets them; what was not
+    measured in space adds nothing to them. ``backspin_mps`` is the ball's, with its standard
+    uncertainty, and ``aslant_rad`` the angle on the ground between the line of sight and the
+    court's length, None where it is not known.
     """
     prior = body.stroke.kind_probabilities
     struck = prior[Kind.DRIVE] + prior[Kind.SLICE]
-    rising = _PICTURE_KIND_SHARE * _odds(prior[Kind.DRIVE] / struck if struck > 0 else 0.5)
+    rising = _by_picture(prior[Kind.DRIVE] / struck if struck > 0 else 0.5, body, aslant_rad)
     path, face = _taken(measures, "path_angle_deg"), _taken(measures, "face_angle_deg")
     if path is not None:
         rising += _STEEP * (path.value - _LEVEL_DEG) / np.hypot(path.sd, _LEVEL_SPREAD_DEG)
@@ -95,6 +103,15 @@ def judged_kind(
         Kind.OTHER: float(other),
     }
     return decide_kind(found, unsure_below=unsure_below), found
+
+
+def _by_picture(drive: float, body: BodyView, aslant_rad: float | None) -> float:
+    """Logit of drive against slice by the picture's probability of a drive."""
+    if aslant_rad is None:
+        return _PICTURE_KIND_SHARE * _odds(drive)
+    aslant = float(np.clip((aslant_rad - _ALONG_RAD) / (_ASLANT_RAD - _ALONG_RAD), 0, 1))
+    share = _ALONG_SHARE + aslant * (_ASLANT_SHARE - _ALONG_SHARE)
+    return share * _odds(drive) + aslant * _ASLANT_SHIFT[body.stroke.side]
 
 
 def _taken(measures: Mapping[str, Measure], name: str) -> Measure | None:

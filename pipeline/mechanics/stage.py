@@ -237,10 +237,19 @@ class _Case:
             body,
             {m.name: m for m in measures},
             backspin_mps=None if self.ball is None else self.ball.backspin_mps,
+            aslant_rad=self._aslant_rad(),
             unsure_below=unsure_below,
         )
         stroke = replace(self.stroke, kind=kind, kind_probabilities=probabilities)
         return MeasuredStroke(recording=self.info.path.name, stroke=stroke, measures=measures)
+
+    def _aslant_rad(self) -> float | None:
+        """Angle on the ground between the line of sight to the player and the court's length."""
+        if self.camera is None:
+            return None
+        stood, _ = standing_place(self.view.track, self.camera, self.stroke.contact_s)
+        across_m, along_m = np.abs(stood - self.camera.view.position_m[:2])
+        return float(np.arctan2(across_m, along_m)) if np.isfinite(stood).all() else None
 
     def _measures(self, body: BodyView, pose: PaddlePose | None) -> tuple[Measure, ...]:
         """In page order."""
