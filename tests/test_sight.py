@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import paddlebrief.sight.stage as watch_module
+import paddlebrief.sight.tracker as tracker_module
 from paddlebrief.footage import inspect
 from paddlebrief.pose_net import Crop, PersonFound, Pose, crop_from_axis
 from paddlebrief.sight import SightSettings, watch
@@ -88,6 +89,26 @@ def test_one_who_comes_back_soon_and_near_keeps_the_number_and_late_does_not():
     tracker.step(PICTURE, 1.2)
     stage.places = {"ana": (330.0, 400.0)}
     assert [o.person for o in tracker.step(PICTURE, 9.0)] == [1]
+
+
+def test_one_whose_number_went_on_with_another_body_is_not_found_a_second_time(monkeypatch):
+    stage = Stage({"ana": (300.0, 400.0), "bo": (700.0, 400.0)})
+    tracker = Tracker(stage, SETTINGS)
+    for time_s in (0.0, 0.2, 0.4):
+        tracker.step(PICTURE, time_s)
+    stage.places = {"ana": (300.0, 400.0)}
+    tracker.step(PICTURE, 0.5)
+    (bo,) = tracker.lost
+
+    def handed_over(bodies, lost, time_s):
+        bodies[0].owner = bo
+        return bodies
+
+    monkeypatch.setattr(tracker_module, "settle", handed_over)
+    stage.places = {"ana": (300.0, 400.0), "somebody": (720.0, 400.0)}
+    seen = [o.person for o in tracker.step(PICTURE, 1.1)]
+    assert len(seen) == 2
+    assert len(set(seen)) == 2
 
 
 def test_people_too_small_are_left_alone():

@@ -139,7 +139,9 @@ class Tracker:
         ]
         take_looks(picture_bgr, bodies, time_s)
         bodies = settle(bodies, self.lost, time_s)
-        self.lost += [f for f in before if all(b.owner is not f for b in bodies)]
+        # some who were lost own a body again, and are not to be found a second time
+        owners = [b.owner for b in bodies]
+        self.lost = [f for f in (*self.lost, *before) if f not in owners]
         # everywhere now and then; sooner where somebody was just lost, but not in every frame
         often_s = self._settings.search_every_s / SOONER
         everywhere = time_s - self.searched_s >= self._settings.search_every_s
