@@ -195,10 +195,9 @@ class _Say:
         high = self._limit(target.high, measure)
         return self.sentences.above.format(**words, high=high, what=target.above)
 
-    def within(self, measure: Measure, typical: float) -> str:
-        return self.sentences.within.format(
-            **self._words(measure), typical=self._limit(typical, measure)
-        )
+    def within(self, measure: Measure, typical: Measure) -> str:
+        number = self._words(typical)["number"]
+        return self.sentences.within.format(**self._words(measure), typical=number)
 
     def _words(self, measure: Measure) -> dict[str, str]:
         _, sd, _ = in_units(measure, self.units)
@@ -232,17 +231,18 @@ def _reasons(
         return tuple(say.outside(t, m) for _, t, m in clear[:REASONS_SHOWN])
     apart = []
     for target, measure in ((t, m) for t, m in found if not t.shortfall(m.value)):
-        typical = _median(group, measure.name)
-        apart.append((abs(measure.value - typical) / target.tolerance, measure, typical))
+        typical = _middle(group, measure.name)
+        apart.append((abs(measure.value - typical.value) / target.tolerance, measure, typical))
     apart.sort(key=lambda a: -a[0])
     telling = [say.within(m, t) for distance, m, t in apart[: REASONS_SHOWN - 1] if distance > 0]
     sentences = say.sentences
     return (sentences.about_within if outside else sentences.all_within, *telling)
 
 
-def _median(group: Sequence[MeasuredStroke], name: str) -> float:
-    values = [m.value for s in group if (m := s.measure(name)) is not None and m.measured]
-    return float(np.median(values))
+def _middle(group: Sequence[MeasuredStroke], name: str) -> Measure:
+    """A measure as the group's middle stroke has it, the upper one of two."""
+    measured = [m for s in group if (m := s.measure(name)) is not None and m.measured]
+    return sorted(measured, key=lambda m: m.value)[len(measured) // 2]
 
 
 def load_targets(path: Path | None = None) -> TargetBook:

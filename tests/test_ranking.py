@@ -50,6 +50,10 @@ def test_a_measure_within_its_uncertainty_of_a_range_is_no_reason():
     assert "comes down into the ball" in reasons[2][0]
     assert reasons[4][0].startswith("Every measure")
     assert not any("under the" in text for text in reasons[1])
+    middle = sorted(angles)[3]  # the upper middle one of six
+    compared = [t for t in reasons[6] if "middle stroke" in t and t.startswith("path_angle")]
+    assert len(compared) == 1
+    assert compared[0].endswith(f"your middle stroke has {middle:.0f}°\u00a0±\u00a010°.")
 
 
 @pytest.mark.parametrize(
